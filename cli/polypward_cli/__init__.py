@@ -1,0 +1,1 @@
+"""The desk: commands, the ward, folders, workers and the report."""

@@ -1,0 +1,5 @@
+"""The polypward command."""
+
+import typer
+
+app = typer.Typer()

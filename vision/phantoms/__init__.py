@@ -1,0 +1,1 @@
+"""Rendered specimens with known truth, for training, samples and tests; never in the wheel."""

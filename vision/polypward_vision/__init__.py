@@ -1,0 +1,1 @@
+"""Photographs to readings: decode, find the card, pose, colour, cut-out, tissue map, measures."""
