@@ -1,0 +1,134 @@
+"""Which part of a label map is the specimen: one connected body, specks and growth apart."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from polypward.labels import BACKGROUND, BARE, LIVE
+
+__all__ = ["Body", "pick_body"]
+
+# Parts closer than this belong together: branches of one specimen seen from above, a polyp's gap.
+JOIN_MM = 4.0
+# Specks smaller than this are no part of any specimen.
+SPECK_MM2 = 4.0
+# A body smaller than this is no specimen.
+SMALLEST_MM2 = 25.0
+# A second body counts as another specimen from this share of the first.
+RIVAL_SHARE = 0.2
+# Holes up to this size in a body are glints or shadow, not gaps.
+PINHOLE_MM2 = 2.0
+# How far, in mm, a body's nearest pixel may lie off the aim before another body is preferred.
+AIM_MM = 20.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Body:
+    """The specimen's pixels, bool (rows, cols), or why there is no single one.
+
+    `problem` is "" or the reason code ``nothing-found`` or ``several-specimens``; `mask` then is
+    empty or holds the likeliest body. `count` is the number of bodies found.
+    """
+
+    mask: npt.NDArray[np.bool_]
+    problem: str = ""
+    count: int = 1
+    touches_edge: bool = False
+
+
+def pick_body(
+    labels: npt.NDArray[np.uint8],
+    *,
+    mm_per_px: float,
+    aim_mm: tuple[float, float] | None = None,
+    aim_decides: bool = False,
+) -> Body:
+    """Find the one specimen in a label map.
+
+    Parameters
+    ----------
+    labels : uint8 array of shape (rows, cols)
+        Labels of `polypward.labels`; 0 where nothing is shown.
+    mm_per_px : float
+        Side of a pixel in mm.
+    aim_mm : (x, y), optional
+        Where the specimen is expected, mm from the top left corner; default the middle.
+    aim_decides : bool
+        True beside a strip, whose arrow chooses among several bodies; in a frame's window several
+        bodies are never chosen from.
+    """
+    rows, cols = labels.shape
+    nothing = Body(mask=np.zeros((rows, cols), bool), problem="nothing-found", count=0)
+    px_mm2 = mm_per_px * mm_per_px
+    parts = _without_specks(labels != BACKGROUND, smallest_px=SPECK_MM2 / px_mm2)
+    # Growth alone is a plug or a rack unless it hangs on tissue or skeleton: a part is kept when
+    # some of it is live or bare; only when there is no such part may a body be all overgrown.
+    count, numbered = cv2.connectedComponents(parts.astype(np.uint8), connectivity=8)
+    if count <= 1:
+        return nothing
+    own = (
+        np.bincount(numbered[(labels == LIVE) | (labels == BARE)].ravel(), minlength=count) * px_mm2
+    )
+    genuine = own >= SPECK_MM2
+    genuine[0] = False
+    if genuine.any():
+        parts &= genuine[numbered]
+    groups, group_count = _joined(parts, gap_px=JOIN_MM / mm_per_px)
+    area_mm2 = np.bincount(groups.ravel(), minlength=group_count)[1:] * px_mm2
+    bodies = [index + 1 for index in range(len(area_mm2)) if area_mm2[index] >= SMALLEST_MM2]
+    if not bodies:
+        return nothing
+    aim = aim_mm or (cols * mm_per_px / 2, rows * mm_per_px / 2)
+    distance_mm = {body: _distance_to_aim_mm(groups == body, aim, mm_per_px) for body in bodies}
+    # Large and near: a body AIM_MM off the aim must be e times as large to be preferred.
+    chosen = max(bodies, key=lambda body: np.log(area_mm2[body - 1]) - distance_mm[body] / AIM_MM)
+    rivals = [
+        body
+        for body in bodies
+        if body != chosen and area_mm2[body - 1] >= RIVAL_SHARE * area_mm2[chosen - 1]
+    ]
+    if aim_decides:
+        rivals = [body for body in rivals if distance_mm[body] < distance_mm[chosen] + AIM_MM / 2]
+    mask = _without_pinholes(groups == chosen, largest_px=PINHOLE_MM2 / px_mm2)
+    return Body(
+        mask=mask,
+        problem="several-specimens" if rivals else "",
+        count=len(rivals) + 1,
+        touches_edge=bool(mask[0].any() or mask[-1].any() or mask[:, 0].any() or mask[:, -1].any()),
+    )
+
+
+def _without_specks(mask: npt.NDArray[np.bool_], *, smallest_px: float) -> npt.NDArray[np.bool_]:
+    count, numbered = cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)
+    keep = np.bincount(numbered.ravel(), minlength=count) >= smallest_px
+    keep[0] = False
+    return np.asarray(keep[numbered], bool)
+
+
+def _without_pinholes(mask: npt.NDArray[np.bool_], *, largest_px: float) -> npt.NDArray[np.bool_]:
+    """Fill the small holes of a mask; what opens to the rim of the array is no hole."""
+    count, numbered = cv2.connectedComponents((~mask).astype(np.uint8), connectivity=4)
+    fill = np.bincount(numbered.ravel(), minlength=count) <= largest_px
+    fill[0] = False
+    rim = np.concatenate([numbered[0], numbered[-1], numbered[:, 0], numbered[:, -1]])
+    fill[rim] = False
+    return np.asarray(mask | fill[numbered], bool)
+
+
+def _joined(mask: npt.NDArray[np.bool_], *, gap_px: float) -> tuple[npt.NDArray[np.int32], int]:
+    """Give the parts of a mask numbers, parts closer than `gap_px` sharing a number."""
+    apart = cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, 5)
+    grown = (apart <= gap_px / 2).astype(np.uint8)
+    count, numbered = cv2.connectedComponents(grown, connectivity=8)
+    return np.where(mask, numbered, 0).astype(np.int32), count
+
+
+def _distance_to_aim_mm(
+    mask: npt.NDArray[np.bool_], aim_mm: tuple[float, float], mm_per_px: float
+) -> float:
+    row, col = np.nonzero(mask)
+    x = (col + 0.5) * mm_per_px - aim_mm[0]
+    y = (row + 0.5) * mm_per_px - aim_mm[1]
+    return float(np.sqrt((x * x + y * y).min()))

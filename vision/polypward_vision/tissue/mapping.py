@@ -1,0 +1,107 @@
+"""From a corrected cut-out to the tissue map of one specimen."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from polypward.labels import BACKGROUND
+from polypward_vision.tissue.body import pick_body
+from polypward_vision.tissue.model import TissueModel
+
+__all__ = ["TissueMap", "map_tissue"]
+
+# Neighbours within this width vote together, two passes of a box.
+SMOOTH_MM = 0.6
+# A pixel whose best label is less likely than this is unsure.
+SURE = 0.6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TissueMap:
+    """The labels of one specimen and how sure they are.
+
+    `labels` is uint8 (rows, cols), values of `polypward.labels`, 0 off the specimen. `unsure` is
+    the share (0..1) of the specimen's pixels whose best label has a low probability, None without a
+    specimen; `unsure_map` is float32 (rows, cols), 1 minus the best label's probability.
+    `problem` is "" or the reason code ``nothing-found`` or ``several-specimens``.
+    """
+
+    labels: npt.NDArray[np.uint8]
+    unsure: float | None
+    unsure_map: npt.NDArray[np.float32]
+    problem: str = ""
+    bodies: int = 1
+    touches_edge: bool = False
+
+
+def map_tissue(
+    lab: npt.NDArray[np.float32],
+    *,
+    valid: npt.NDArray[np.bool_],
+    mm_per_px: float,
+    model: TissueModel,
+    aim_mm: tuple[float, float] | None = None,
+    aim_decides: bool = False,
+    outline: npt.NDArray[np.bool_] | None = None,
+) -> TissueMap:
+    """Label every pixel of a cut-out and keep the one specimen in it.
+
+    Parameters
+    ----------
+    lab : float32 array of shape (rows, cols, 3)
+        Corrected CIELAB D50.
+    valid : bool array of shape (rows, cols)
+        False where the cut-out shows nothing: outside the picture, the card itself.
+    mm_per_px : float
+        Side of a pixel in mm.
+    model : TissueModel
+        The base model or a ward's own.
+    aim_mm : (x, y), optional
+        Where the specimen is expected, mm from the cut-out's top left corner: the window's centre,
+        or some way along a strip's arrow. Default the middle.
+    aim_decides : bool
+        True beside a strip, whose arrow chooses among several bodies.
+    outline : bool array of shape (rows, cols), optional
+        A person's outline: the specimen is what the model finds inside it, however many parts.
+
+    Raises
+    ------
+    ValueError
+        As `tissue_features`.
+    """
+    chances = model.probabilities(lab, mm_per_px=mm_per_px, valid=valid, centre_mm=aim_mm)
+    side = max(3, 2 * round(SMOOTH_MM / mm_per_px / 2 - 0.5) + 1)
+    for _ in range(2):
+        chances = cv2.blur(chances, (side, side), borderType=cv2.BORDER_REFLECT)  # type: ignore[assignment]
+    if outline is not None:
+        valid = valid & outline
+    labels = np.where(valid, chances.argmax(axis=2), BACKGROUND).astype(np.uint8)
+    unsure_map = np.where(valid, 1 - chances.max(axis=2), 0).astype(np.float32)
+    if outline is not None:
+        found = labels != BACKGROUND
+        return TissueMap(
+            labels=labels,
+            unsure=_share(unsure_map, found),
+            unsure_map=unsure_map,
+            problem="" if found.any() else "nothing-found",
+            bodies=int(found.any()),
+        )
+    body = pick_body(labels, mm_per_px=mm_per_px, aim_mm=aim_mm, aim_decides=aim_decides)
+    # Pinholes take the likeliest label that is not background.
+    inside = np.where(labels == BACKGROUND, chances[..., 1:].argmax(axis=2) + 1, labels)
+    labels = np.where(body.mask, inside, BACKGROUND).astype(np.uint8)
+    return TissueMap(
+        labels=labels,
+        unsure=_share(unsure_map, body.mask),
+        unsure_map=unsure_map,
+        problem=body.problem,
+        bodies=body.count,
+        touches_edge=body.touches_edge,
+    )
+
+
+def _share(unsure_map: npt.NDArray[np.float32], mask: npt.NDArray[np.bool_]) -> float | None:
+    """Share of a mask's pixels that are unsure."""
+    return float((unsure_map[mask] > 1 - SURE).mean()) if mask.any() else None
