@@ -1,7 +1,9 @@
-"""Colour, texture and context of every pixel of a cut-out, all from box filters.
+"""What the tissue model looks at: colour, texture and surroundings, all from box filters.
 
-A box filter costs the same at every size, so the wide scales are as cheap as the small ones. All
-sizes are millimetres; a size under three pixels is taken as three.
+A box filter costs the same at every size, so the wide scales are as cheap as the small ones. Sizes
+are millimetres; a size under three pixels is taken as three. The first look is taken at a coarse
+scale, the second at the cut-out's own scale with the first look's answer as context
+(auto-context: Tu & Bai 2010, IEEE Trans. Pattern Anal. Mach. Intell. 32:1744-1757).
 """
 
 from collections.abc import Iterator
@@ -10,19 +12,21 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["FEATURE_NAMES", "tissue_features"]
+from polypward.labels import LABEL_NAMES
 
-Plane = npt.NDArray[np.float32]
+__all__ = ["FIRST_FEATURES", "SECOND_FEATURES", "first_features", "second_features"]
+
+Array = npt.NDArray[np.float32]
 
 # Box sides in mm: pixel noise, a septum, a polyp's rim, a polyp. Chosen on phantoms.
 FINE_MM, SMALL_MM, MIDDLE_MM, WIDE_MM = 0.6, 1.4, 3.0, 8.0
 BORDER_MM = 5.0  # width of the ring along each side that stands for the background
-REACH_MM = 25.0  # the specimen's colour is looked for within this distance of the centre
+REACH_MM = 25.0  # the specimen's colour is looked for within this distance of its expected place
+CONTEXT_MM = (0.0, 1.2, 4.0, 12.0)  # scales on which the first answer is averaged
+FARTHEST = 60.0  # Lab differences beyond this say nothing more
 
-FEATURE_NAMES: tuple[str, ...] = (
-    *(f"{channel} fine" for channel in "Lab"),
-    *(f"{channel} middle" for channel in "Lab"),
-    *(f"{channel} wide" for channel in "Lab"),
+FIRST_FEATURES: tuple[str, ...] = (
+    *(f"{channel} {size}" for size in ("fine", "middle", "wide") for channel in "Lab"),
     "chroma fine",
     "chroma middle",
     "L sd small",
@@ -38,110 +42,143 @@ FEATURE_NAMES: tuple[str, ...] = (
     *(f"{channel} over body" for channel in "Lab"),
     "distance to centre",
 )
+SECOND_FEATURES: tuple[str, ...] = (
+    *(f"{name} within {size:g} mm" for size in CONTEXT_MM for name in LABEL_NAMES[1:]),
+    *(f"{channel} {size}" for size in ("fine", "small") for channel in "Lab"),
+    "L sd small",
+    *(f"difference to {name}" for name in LABEL_NAMES),
+    *(f"share of {name}" for name in LABEL_NAMES[1:]),
+)
 
 
-def tissue_features(
-    lab: npt.NDArray[np.float32],
-    *,
-    mm_per_px: float,
-    valid: npt.NDArray[np.bool_] | None = None,
-    centre_mm: tuple[float, float] | None = None,
-) -> Plane:
-    """Features of every pixel, in the order of `FEATURE_NAMES`.
+def first_features(
+    lab: Array, *, valid: npt.NDArray[np.bool_], mm_per_px: float, centre_mm: tuple[float, float]
+) -> Array:
+    """Features of the first look, in the order of `FIRST_FEATURES`.
 
     Parameters
     ----------
     lab : float32 array of shape (rows, cols, 3)
         CIELAB D50, corrected as well as it can be.
+    valid : bool array of shape (rows, cols)
+        False where the cut-out shows nothing; those pixels should hold a harmless colour.
     mm_per_px : float
         Side of a pixel in mm.
-    valid : bool array of shape (rows, cols), optional
-        False where the cut-out shows nothing (outside the picture, the card itself).
-    centre_mm : (x, y), optional
-        Where the specimen is expected, mm from the cut-out's top left corner; default its middle.
+    centre_mm : (x, y)
+        Where the specimen is expected, mm from the cut-out's top left corner.
 
     Returns
     -------
-    float32 array of shape (len(FEATURE_NAMES), rows, cols)
-
-    Raises
-    ------
-    ValueError
-        If `lab` is not (rows, cols, 3), holds no valid pixel, or `mm_per_px` is not positive.
+    float32 array of shape (len(FIRST_FEATURES), rows * cols)
     """
-    if lab.ndim != 3 or lab.shape[2] != 3:
-        raise ValueError(f"lab must have the shape (rows, cols, 3), got {lab.shape}")
-    if not mm_per_px > 0:
-        raise ValueError(f"mm_per_px must be positive, got {mm_per_px}")
-    if valid is None:
-        valid = np.ones(lab.shape[:2], bool)
-    if valid.shape != lab.shape[:2]:
-        raise ValueError(f"valid must have the shape {lab.shape[:2]}, got {valid.shape}")
-    if not valid.any():
-        raise ValueError("no valid pixel in the cut-out")
-    rows, cols = valid.shape
-    if centre_mm is None:
-        centre_mm = (cols * mm_per_px / 2, rows * mm_per_px / 2)
-    stack = np.empty((len(FEATURE_NAMES), rows, cols), np.float32)
-    for plane, values in zip(
-        stack, _planes(lab, valid, mm_per_px=mm_per_px, centre_mm=centre_mm), strict=True
-    ):
-        plane[:] = values
-    return stack
+    return _stack(
+        len(FIRST_FEATURES),
+        valid.size,
+        _first_planes(lab, valid, mm_per_px=mm_per_px, centre_mm=centre_mm),
+    )
 
 
-def _planes(
-    lab: npt.NDArray[np.float32],
-    valid: npt.NDArray[np.bool_],
-    *,
-    mm_per_px: float,
-    centre_mm: tuple[float, float],
-) -> Iterator[Plane]:
-    """Yield the features in the order of FEATURE_NAMES."""
+def second_features(lab: Array, chances: Array, *, coarse: Array, mm_per_px: float) -> Array:
+    """Features of the second look, in the order of `SECOND_FEATURES`.
 
-    def box(plane: npt.NDArray[np.float32], side_mm: float) -> npt.NDArray[np.float32]:
-        side = max(3, 2 * round(side_mm / mm_per_px / 2 - 0.5) + 1)
-        return np.asarray(cv2.blur(plane, (side, side), borderType=cv2.BORDER_REFLECT), np.float32)
+    Parameters
+    ----------
+    lab : float32 array of shape (rows, cols, 3)
+        As in the first look, at the cut-out's own scale.
+    chances : float32 array of shape (coarse rows, coarse cols, 4)
+        Probabilities that the first look found.
+    coarse : float32 array of shape (coarse rows, coarse cols, 3)
+        The cut-out as the first look saw it.
+    mm_per_px : float
+        Side of a pixel of `lab` in mm.
 
+    Returns
+    -------
+    float32 array of shape (len(SECOND_FEATURES), rows * cols)
+    """
+    rows, cols = lab.shape[:2]
+    return _stack(
+        len(SECOND_FEATURES),
+        rows * cols,
+        _second_planes(lab, chances, coarse=coarse, mm_per_px=mm_per_px),
+    )
+
+
+def _stack(count: int, pixels: int, planes: Iterator[Array | float]) -> Array:
+    out = np.empty((count, pixels), np.float32)
+    for row, plane in zip(out, planes, strict=True):
+        row[:] = plane.ravel() if isinstance(plane, np.ndarray) else plane
+    return out
+
+
+def _box(plane: Array, side_mm: float, mm_per_px: float) -> Array:
+    """Mean over a square of about side_mm, an odd number of pixels, three at least."""
+    side = max(3, 2 * round(side_mm / mm_per_px / 2 - 0.5) + 1)
+    return np.asarray(cv2.blur(plane, (side, side), borderType=cv2.BORDER_REFLECT), np.float32)
+
+
+def _spread(plane: Array, side_mm: float, mm_per_px: float) -> Array:
+    """Return the standard deviation over a square of about side_mm."""
+    mean = _box(plane, side_mm, mm_per_px)
+    return np.sqrt(np.maximum(_box(plane * plane, side_mm, mm_per_px) - mean * mean, 0))
+
+
+def _first_planes(
+    lab: Array, valid: npt.NDArray[np.bool_], *, mm_per_px: float, centre_mm: tuple[float, float]
+) -> Iterator[Array | float]:
     sides = _side_colours(lab, valid, border=max(1, round(BORDER_MM / mm_per_px)))
-    ground = np.median(sides, axis=0).astype(np.float32)
-    if not valid.all():
-        lab = np.where(valid[..., None], lab, ground).astype(np.float32)
-    fine = box(np.ascontiguousarray(lab, np.float32), FINE_MM)
-    middle = box(fine, MIDDLE_MM)
-    wide = box(middle, WIDE_MM)
+    fine = _box(lab, FINE_MM, mm_per_px)
+    middle = _box(fine, MIDDLE_MM, mm_per_px)
+    wide = _box(middle, WIDE_MM, mm_per_px)
     for blurred in (fine, middle, wide):
-        yield from (blurred[..., channel] for channel in range(3))
-    chroma = cv2.magnitude(fine[..., 1].copy(), fine[..., 2].copy())
-    chroma_middle = box(np.asarray(chroma, np.float32), MIDDLE_MM)
-    yield np.asarray(chroma, np.float32)
-    yield chroma_middle
-    lightness = fine[..., 0].copy()
-    squared = lightness * lightness
+        yield from cv2.split(blurred)  # type: ignore[misc]
+    lightness, a, b = (np.asarray(plane, np.float32) for plane in cv2.split(fine))
+    chroma = np.hypot(a, b)
+    yield chroma
+    yield _box(chroma, MIDDLE_MM, mm_per_px)
     for side_mm in (SMALL_MM, MIDDLE_MM, WIDE_MM):
-        mean = box(lightness, side_mm)
-        yield np.sqrt(np.maximum(box(squared, side_mm) - mean * mean, 0))
-    yield np.sqrt(np.maximum(box(chroma * chroma, MIDDLE_MM) - chroma_middle * chroma_middle, 0))
+        yield _spread(lightness, side_mm, mm_per_px)
+    yield _spread(chroma, MIDDLE_MM, mm_per_px)
     slope = cv2.magnitude(cv2.Scharr(lightness, -1, 1, 0), cv2.Scharr(lightness, -1, 0, 1))
-    slope = np.asarray(slope, np.float32) / np.float32(32 * mm_per_px)  # Lab units per mm
-    yield box(slope, SMALL_MM)
-    yield box(slope, MIDDLE_MM)
-    yield box(np.abs(lightness - box(lightness, SMALL_MM)), MIDDLE_MM)
-    over = fine - ground
-    yield from (over[..., channel] for channel in range(3))
-    yield _nearest(fine, sides)
-    far = _nearest(middle, sides)
+    slope_per_mm = np.asarray(slope, np.float32) / np.float32(32 * mm_per_px)
+    yield _box(slope_per_mm, SMALL_MM, mm_per_px)
+    yield _box(slope_per_mm, MIDDLE_MM, mm_per_px)
+    yield _box(np.abs(lightness - _box(lightness, SMALL_MM, mm_per_px)), MIDDLE_MM, mm_per_px)
+    yield from cv2.split(fine - np.median(sides, axis=0).astype(np.float32))  # type: ignore[misc]
+    yield _difference(fine, sides)
+    far = _difference(middle, sides)
     yield far
-    near_centre = _distance_mm(valid.shape, mm_per_px, centre_mm)
-    body = _body_colour(middle, far, near_centre)
-    against = fine - body
-    yield from (against[..., channel] for channel in range(3))
-    yield near_centre
+    distance = _distance_mm(valid.shape, mm_per_px, centre_mm)
+    yield from cv2.split(fine - _body_colour(middle, far, distance))  # type: ignore[misc]
+    yield distance
 
 
-def _side_colours(
-    lab: npt.NDArray[np.float32], valid: npt.NDArray[np.bool_], *, border: int
-) -> npt.NDArray[np.float32]:
+def _second_planes(
+    lab: Array, chances: Array, *, coarse: Array, mm_per_px: float
+) -> Iterator[Array | float]:
+    rows, cols = lab.shape[:2]
+    coarse_mm = mm_per_px * rows / coarse.shape[0]
+    for side_mm in CONTEXT_MM:
+        around = _box(chances, side_mm, coarse_mm) if side_mm else chances
+        for plane in cv2.split(around)[1:]:
+            yield np.asarray(cv2.resize(plane, (cols, rows)), np.float32)
+    fine = _box(lab, FINE_MM, mm_per_px)
+    small = _box(fine, SMALL_MM, mm_per_px)
+    for blurred in (fine, small):
+        yield from cv2.split(blurred)  # type: ignore[misc]
+    yield _spread(np.ascontiguousarray(fine[..., 0]), SMALL_MM, mm_per_px)
+    for index in range(len(LABEL_NAMES)):
+        weight = np.square(chances[..., index])
+        total = float(weight.sum()) * coarse_mm**2
+        if total < 2.0:  # mm²: too little to have a colour
+            yield FARTHEST / 2
+            continue
+        colour = (coarse * weight[..., None]).sum(axis=(0, 1)) / weight.sum()
+        yield np.minimum(_difference(fine, colour[None, :]), FARTHEST)
+    yield from (float(chances[..., index].mean()) for index in range(1, len(LABEL_NAMES)))
+
+
+def _side_colours(lab: Array, valid: npt.NDArray[np.bool_], *, border: int) -> Array:
     """Median colours of the strips along the four sides, shape (1 to 4, 3)."""
     strips = (
         (lab[:border], valid[:border]),
@@ -149,41 +186,38 @@ def _side_colours(
         (lab[:, :border], valid[:, :border]),
         (lab[:, -border:], valid[:, -border:]),
     )
-    # Every third pixel is plenty for a median.
+    # Every second pixel is plenty for a median.
     colours = [
-        np.median(part[::3, ::3][shown[::3, ::3]], axis=0)
+        np.median(part[::2, ::2][shown[::2, ::2]], axis=0)
         for part, shown in strips
-        if shown[::3, ::3].mean() > 0.1
+        if shown[::2, ::2].mean() > 0.1
     ]
     if not colours:
         colours = [np.median(lab[valid], axis=0)]
     return np.asarray(colours, np.float32)
 
 
-def _nearest(lab: npt.NDArray[np.float32], colours: npt.NDArray[np.float32]) -> Plane:
-    """Euclidean Lab difference of each pixel to the nearest of some colours."""
-    best: Plane | None = None
-    for colour in colours:
-        squared = np.square(lab - colour).sum(axis=2, dtype=np.float32)
-        best = squared if best is None else np.minimum(best, squared)
-    if best is None:
-        raise ValueError("no colours to compare with")
+def _difference(lab: Array, colours: Array) -> Array:
+    """Euclidean Lab difference of each pixel to the nearest of some colours (n, 3)."""
+    lightness, a, b = cv2.split(lab)
+    best = np.full(lab.shape[:2], np.inf, np.float32)
+    for colour in colours.astype(np.float32):
+        squared = np.square(lightness - colour[0])
+        squared += np.square(a - colour[1])
+        squared += np.square(b - colour[2])
+        np.minimum(best, squared, out=best)
     return np.sqrt(best)
 
 
-def _distance_mm(
-    shape: tuple[int, ...], mm_per_px: float, centre_mm: tuple[float, float]
-) -> npt.NDArray[np.float32]:
+def _distance_mm(shape: tuple[int, ...], mm_per_px: float, centre_mm: tuple[float, float]) -> Array:
     y = (np.arange(shape[0], dtype=np.float32) + 0.5) * mm_per_px - centre_mm[1]
     x = (np.arange(shape[1], dtype=np.float32) + 0.5) * mm_per_px - centre_mm[0]
     return np.asarray(np.hypot(y[:, None], x[None, :]), np.float32)
 
 
-def _body_colour(
-    lab: npt.NDArray[np.float32], difference: Plane, distance_mm: Plane
-) -> npt.NDArray[np.float32]:
+def _body_colour(lab: Array, difference: Array, distance_mm: Array) -> Array:
     """Mean colour of what differs from the background near the centre, shape (3,)."""
-    thin = (slice(None, None, 4), slice(None, None, 4))
+    thin = (slice(None, None, 2), slice(None, None, 2))
     weight = np.maximum(difference[thin] - 6, 0) * np.exp(
         -np.square(distance_mm[thin] / np.float32(REACH_MM))
     )
