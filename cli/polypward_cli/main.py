@@ -1,5 +1,69 @@
-"""The polypward command."""
+"""The polypward command: joins the commands, and turns errors into one line."""
+
+from typing import Annotated
 
 import typer
 
-app = typer.Typer()
+from polypward import __version__
+from polypward.errors import PolypwardError
+from polypward_cli.commands import add_commands
+
+__all__ = ["app"]
+
+FIRST_STEPS = (
+    ("print a card", "polypward card --out card"),
+    ("unpack a box", "polypward intake REGISTER.csv"),
+    ("take in photos", "polypward score FOLDER"),
+    ("today", "polypward rounds"),
+    ("open the report", "polypward report --open"),
+)
+
+
+class _Desk(typer.core.TyperGroup):
+    """The group of commands; a PolypwardError becomes a line on stderr and exit status 2."""
+
+    def invoke(self, ctx: typer.Context) -> object:  # type: ignore[override]
+        """Run the command that was asked for."""
+        try:
+            return super().invoke(ctx)
+        except PolypwardError as error:
+            typer.echo(f"polypward: {error}", err=True)
+            raise typer.Exit(2) from error
+
+
+app = typer.Typer(
+    cls=_Desk,
+    no_args_is_help=False,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+def _show_version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"polypward {__version__}")
+        raise typer.Exit
+
+
+@app.callback(invoke_without_command=True)
+def desk(
+    ctx: typer.Context,
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version."),
+    ] = False,
+) -> None:
+    """Nurse imported large-polyp corals by the numbers: photos, a printed card, a ward.
+
+    Example:
+
+        polypward score photos/ --ward ward
+    """
+    if ctx.invoked_subcommand is None:
+        width = max(len(what) for what, _ in FIRST_STEPS)
+        for what, command in FIRST_STEPS:
+            typer.echo(f"{what:<{width}}  {command}")
+
+
+add_commands(app)

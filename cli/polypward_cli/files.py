@@ -1,0 +1,61 @@
+"""Files written whole or not at all, and digests of what a file holds."""
+
+import hashlib
+import os
+import secrets
+from contextlib import suppress
+from pathlib import Path
+
+__all__ = ["sha256_of_file", "write_bytes", "write_text"]
+
+
+def write_bytes(path: Path, data: bytes) -> None:
+    """Write `data` so that a reader, or a power cut, sees the old file or the new one, no third.
+
+    The bytes go into a file beside `path`, are forced to the disk, and take its name in one step.
+
+    Raises
+    ------
+    OSError
+        If the folder cannot be written; the old file is then untouched.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
+    try:
+        with temporary.open("xb") as stream:
+            stream.write(data)
+            stream.flush()
+            os.fsync(stream.fileno())
+        temporary.replace(path)
+    except BaseException:
+        with suppress(OSError):
+            temporary.unlink()
+        raise
+    _force_folder(path.parent)
+
+
+def write_text(path: Path, text: str) -> None:
+    r"""Write `text` as UTF-8 with ``\n`` line ends, whole or not at all (see `write_bytes`)."""
+    write_bytes(path, text.encode())
+
+
+def sha256_of_file(path: Path) -> str:
+    """SHA-256 of the file's bytes in lower-case hexadecimal, read piece by piece.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be read.
+    """
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def _force_folder(folder: Path) -> None:
+    """Force the new name to the disk where the system lets a folder be opened (not Windows)."""
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)

@@ -1,0 +1,96 @@
+"""The courses of a ward: stored readings in, scores and filled readings out, and what is kept."""
+
+from collections import defaultdict
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from polypward.records import CareEvent, Reading, Specimen
+from polypward_cli.files import write_text
+from polypward_cli.ward.ledger import dumps
+from polypward_cli.ward.tables import readings_csv, scores_csv
+
+if TYPE_CHECKING:
+    from polypward.course import Course
+
+    from polypward_cli.ward.ward import Ward
+
+__all__ = ["courses", "refresh", "summary"]
+
+READINGS = "readings.csv"
+SCORES = "scores.csv"
+
+
+def courses(ward: "Ward", *, today: date) -> dict[str, "Course"]:
+    """Return the course of every specimen of the ward, by name."""
+    from polypward.course import pool_sd, score_specimen
+
+    readings = _by_specimen(ward.readings())
+    care: dict[str, list[CareEvent]] = defaultdict(list)
+    for event in ward.care():
+        care[event.specimen].append(event)
+    settings = ward.settings.course_settings()
+    specimens: list[Specimen] = ward.specimens()
+    pooled = pool_sd([readings.get(one.specimen, []) for one in specimens])
+    return {
+        one.specimen: score_specimen(
+            readings.get(one.specimen, []),
+            specimen=one,
+            care=care.get(one.specimen, ()),
+            pooled=pooled,
+            settings=settings,
+            today=today,
+        )
+        for one in specimens
+    }
+
+
+def summary(course: "Course") -> dict[str, Any]:
+    """Return what `rounds` needs of a course, as plain JSON values."""
+    advice = course.advice
+    return {
+        "advice": advice.what,
+        "reason": advice.reason,
+        "next_photo_on": advice.next_photo_on.isoformat() if advice.next_photo_on else None,
+        "condition": course.score.condition,
+        "last_seen": course.score.last_seen.isoformat() if course.score.last_seen else None,
+        "flags": [
+            {"name": flag.name, "evidence": flag.evidence, "urgent": flag.urgent}
+            for flag in course.flags
+            if flag.standing
+        ],
+    }
+
+
+def refresh(ward: "Ward") -> dict[str, "Course"]:
+    """Compute every course again; write readings.csv, scores.csv and the summaries."""
+    known = ward.courses()
+    filled = {
+        (reading.photo, reading.sha256, reading.specimen): reading
+        for course in known.values()
+        for reading in course.readings
+    }
+    readings = [
+        filled.get((reading.photo, reading.sha256, reading.specimen), reading)
+        for reading in ward.readings()
+    ]
+    readings.sort(key=lambda one: (one.photo, one.specimen))
+    write_text(ward.path / READINGS, readings_csv(readings))
+    seen = {reading.specimen for reading in readings}
+    write_text(
+        ward.path / SCORES,
+        scores_csv(course.score for name, course in known.items() if name in seen),
+    )
+    with ward.db.atomic():
+        ward.db.execute("delete from summaries")
+        ward.db.table("summaries").insert_all(
+            {"specimen": name, "summary": dumps(summary(course))} for name, course in known.items()
+        )
+    return known
+
+
+def _by_specimen(readings: list[Reading]) -> dict[str, list[Reading]]:
+    grouped: dict[str, list[Reading]] = defaultdict(list)
+    for reading in readings:
+        if reading.specimen:
+            grouped[reading.specimen].append(reading)
+    return grouped

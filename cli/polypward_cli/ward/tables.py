@@ -1,0 +1,76 @@
+"""readings.csv and scores.csv: columns that others rely on, so new ones go to the end only."""
+
+import csv
+import io
+from collections.abc import Iterable, Sequence
+from datetime import date, datetime
+from typing import TYPE_CHECKING, Any, Final
+
+from polypward.records import Reading
+
+if TYPE_CHECKING:
+    from polypward.course import Score
+
+__all__ = ["READING_COLUMNS", "SCORE_COLUMNS", "guarded", "readings_csv", "scores_csv"]
+
+READING_COLUMNS: Final = (
+    *("photo", "sha256", "specimen", "taken_at", "status", "reasons", "card", "card_serial"),
+    *("mm_per_px", "tilt_deg", "camera_mm", "height_mm", "lamp", "colour_grade", "de00_mean"),
+    *("de00_max", "live_mm2", "live_mm2_sd", "pale_mm2", "bare_mm2", "overgrown_mm2"),
+    *("live_cover", "live_cover_sd", "L", "a", "b", "paling", "paling_sd", "tile_x_mm"),
+    *("tile_y_mm", "tile_mm_per_px", "tile", "mask", "view", "open", "expansion", "unsure"),
+    "photographer",
+)
+SCORE_COLUMNS: Final = (
+    *("specimen", "first_seen", "last_seen", "visits", "condition", "condition_sd"),
+    *("condition_intake", "recovery", "recovery_low", "recovery_high", "live_mm2"),
+    *("live_change_pct", "cover_change_per_week", "paling_change_per_week", "flags", "advice"),
+)
+
+# Decimals that hold more than the figure is known to, so that a file stays readable.
+_DECIMALS: Final = {
+    **dict.fromkeys(("mm_per_px", "cover_change_per_week", "paling_change_per_week"), 6),
+    **dict.fromkeys(("live_cover", "live_cover_sd", "paling", "paling_sd", "unsure"), 4),
+    **dict.fromkeys(("tile_x_mm", "tile_y_mm", "tile_mm_per_px", "expansion"), 4),
+    **dict.fromkeys(("tilt_deg", "camera_mm"), 1),
+}
+_DECIMALS_ELSE: Final = 2
+
+
+def readings_csv(readings: Iterable[Reading]) -> str:
+    """Return the text of readings.csv, a row per photo and specimen, in the order given."""
+    return _csv(READING_COLUMNS, readings)
+
+
+def scores_csv(scores: Iterable["Score"]) -> str:
+    """Return the text of scores.csv, a row per specimen, in the order given."""
+    return _csv(SCORE_COLUMNS, scores)
+
+
+def guarded(text: str) -> str:
+    """Return `text` with an apostrophe before a sign that a spreadsheet takes for a formula."""
+    return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text
+
+
+def _csv(columns: Sequence[str], records: Iterable[object]) -> str:
+    stream = io.StringIO(newline="")
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(columns)
+    for record in records:
+        writer.writerow(_cell(name, getattr(record, name)) for name in columns)
+    return stream.getvalue()
+
+
+def _cell(name: str, value: Any) -> str:
+    if value is None or value != value:
+        return ""
+    if isinstance(value, str):
+        return guarded(value)
+    if isinstance(value, datetime | date):
+        return value.isoformat()
+    if isinstance(value, tuple | list):
+        return guarded(";".join(str(item) for item in value))
+    if isinstance(value, int):
+        return str(value)
+    rounded = round(float(value), _DECIMALS.get(name, _DECIMALS_ELSE))
+    return repr(rounded + 0.0)  # no "-0.0"
