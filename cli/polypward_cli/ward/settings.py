@@ -182,7 +182,7 @@ def _checked_course(table: Mapping[str, Any], text: str, faults: list[str]) -> d
         else:
             kind = {bool: "true or false", int: "a whole number", float: "a number", str: "text"}
             faults.append(f"{where}: {key} must be {kind[type(default)]}, got {value!r}")
-    if not faults:
+    if good and not faults:
         from polypward.course import CourseSettings
 
         try:
