@@ -64,7 +64,9 @@ def _background(rng: np.random.Generator, shape: tuple[int, int], px_mm: float) 
 
 
 def _tissue(rng: np.random.Generator, shape: tuple[int, int], px_mm: float) -> Array:
-    kind = rng.choice(["brown", "green", "red", "purple", "pale", "any"])
+    kind = rng.choice(
+        ["brown", "green", "red", "purple", "pale", "any"], p=[0.28, 0.22, 0.14, 0.14, 0.14, 0.08]
+    )
     low, high, chroma, hues = {
         "brown": (25, 60, (10, 40), (40, 85)),
         "green": (30, 75, (15, 70), (100, 160)),
@@ -143,15 +145,21 @@ def drawn_tile(
     shade = cv2.GaussianBlur((reach < 1).astype(np.float32), (0, 0), rng.uniform(1, 4) / px_mm)
     lab[..., 0] -= rng.uniform(0, 25) * np.roll(shade, int(rng.normal(0, 2) / px_mm), axis=1)
     body = reach < 1
+    angle = rng.uniform(0, 2 * np.pi)
     labels[body] = LIVE
     lab[body] = _tissue(rng, shape, px_mm)[body]
-    for label, surface, chance in ((BARE, _skeleton, 0.7), (OVERGROWN, _growth, 0.6)):
+    # Bare skeleton lies between tissue and growth more often than not.
+    for label, surface, chance in ((BARE, _skeleton, 0.65), (OVERGROWN, _growth, 0.5)):
         if rng.random() > chance:
             continue
-        angle = rng.uniform(0, 2 * np.pi)
+        if label == BARE or rng.random() < 0.4:
+            angle = rng.uniform(0, 2 * np.pi)
         ramp = (y * np.sin(angle) + x * np.cos(angle)) / radius
+        if rng.random() < 0.3:
+            ramp = reach.copy()
         ramp += rng.uniform(0.05, 0.5) * noise(rng, shape, radius / rng.uniform(0.5, 3))
-        lost = body & (ramp > rng.uniform(-0.6, 0.9))
+        share = 1.0 if rng.random() < 0.03 else rng.beta(1, 3.5)
+        lost = body & (ramp > np.quantile(ramp[body], 1 - share))
         labels[lost] = label
         lab[lost] = surface(rng, shape, px_mm)[lost]
     height = np.sqrt(np.clip(1 - np.minimum(reach, 1) ** 2, 0, 1))

@@ -6,13 +6,13 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from polypward.labels import BACKGROUND
+from polypward.labels import BACKGROUND, BARE, LIVE, OVERGROWN
 from polypward_vision.tissue.body import pick_body
 from polypward_vision.tissue.model import TissueModel
 
 __all__ = ["TissueMap", "map_tissue"]
 
-# Neighbours within this width vote together, two passes of a box.
+# Neighbours within this width vote together.
 SMOOTH_MM = 0.6
 # A pixel whose best label is less likely than this is unsure.
 SURE = 0.6
@@ -73,12 +73,12 @@ def map_tissue(
     """
     chances = model.probabilities(lab, mm_per_px=mm_per_px, valid=valid, centre_mm=aim_mm)
     side = max(3, 2 * round(SMOOTH_MM / mm_per_px / 2 - 0.5) + 1)
-    for _ in range(2):
-        chances = cv2.blur(chances, (side, side), borderType=cv2.BORDER_REFLECT)  # type: ignore[assignment]
+    chances = np.asarray(cv2.blur(chances, (side, side), borderType=cv2.BORDER_REFLECT), np.float32)
     if outline is not None:
         valid = valid & outline
-    labels = np.where(valid, chances.argmax(axis=2), BACKGROUND).astype(np.uint8)
-    unsure_map = np.where(valid, 1 - chances.max(axis=2), 0).astype(np.float32)
+    best, likeliest, any_tissue = _best(chances)
+    labels = np.where(valid, best, np.uint8(BACKGROUND))
+    unsure_map = np.where(valid, 1 - likeliest, np.float32(0))
     if outline is not None:
         found = labels != BACKGROUND
         return TissueMap(
@@ -90,8 +90,8 @@ def map_tissue(
         )
     body = pick_body(labels, mm_per_px=mm_per_px, aim_mm=aim_mm, aim_decides=aim_decides)
     # Pinholes take the likeliest label that is not background.
-    inside = np.where(labels == BACKGROUND, chances[..., 1:].argmax(axis=2) + 1, labels)
-    labels = np.where(body.mask, inside, BACKGROUND).astype(np.uint8)
+    inside = np.where(labels == BACKGROUND, any_tissue, labels)
+    labels = np.where(body.mask, inside, np.uint8(BACKGROUND))
     return TissueMap(
         labels=labels,
         unsure=_share(unsure_map, body.mask),
@@ -100,6 +100,20 @@ def map_tissue(
         bodies=body.count,
         touches_edge=body.touches_edge,
     )
+
+
+def _best(
+    chances: npt.NDArray[np.float32],
+) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.float32], npt.NDArray[np.uint8]]:
+    """Likeliest label, its probability, and the likeliest label that is not background."""
+    planes = [np.asarray(plane, np.float32) for plane in cv2.split(chances)]
+    any_tissue = np.full(planes[0].shape, LIVE, np.uint8)
+    highest = planes[LIVE].copy()
+    for label in (BARE, OVERGROWN):
+        np.copyto(any_tissue, np.uint8(label), where=planes[label] > highest)
+        np.maximum(highest, planes[label], out=highest)
+    best = np.where(planes[BACKGROUND] > highest, np.uint8(BACKGROUND), any_tissue)
+    return best, np.maximum(planes[BACKGROUND], highest), any_tissue
 
 
 def _share(unsure_map: npt.NDArray[np.float32], mask: npt.NDArray[np.bool_]) -> float | None:
