@@ -15,6 +15,7 @@ __all__ = [
     "SERIAL_CHARACTERS",
     "check_serial",
     "layout_of_serial",
+    "looks_mistyped",
     "make_serial",
     "parse_serial_code",
     "serial_code",
@@ -71,6 +72,16 @@ def layout_of_serial(serial: str) -> str | None:
     if _check_character(body) != check:
         return None
     return next((name for name in LAYOUTS if name[0].upper() == body[0]), None)
+
+
+def looks_mistyped(serial: str) -> bool:
+    """Say whether a text has the form of a made serial but the wrong check character."""
+    return (
+        len(serial) == 2 + _DRAWN
+        and all(character in SERIAL_CHARACTERS for character in serial)
+        and serial[0] in {name[0].upper() for name in LAYOUTS}
+        and layout_of_serial(serial) is None
+    )
 
 
 def check_serial(text: str) -> str:
