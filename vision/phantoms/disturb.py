@@ -54,7 +54,7 @@ def disturbed(tile: LabelledTile, rng: np.random.Generator) -> LabelledTile:
 
 
 def _colour_error(lab: Array, rng: np.random.Generator) -> Array:
-    """Lay on a few dE of what a correction leaves; sometimes the cast of a lamp that no card mends."""
+    """Lay on what a correction leaves; sometimes the cast of a lamp that no card mends."""
     lab = lab.copy()
     strong = rng.random() < 0.15
     turn = rng.normal(0, 0.05 if not strong else 0.15)
