@@ -1,0 +1,255 @@
+"""From the bytes of a picture file to a `DecodedPhoto`: the only module that opens photos."""
+
+import io
+import math
+import struct
+import threading
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import datetime, timedelta, timezone
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pillow_heif
+from PIL import ExifTags, Image, UnidentifiedImageError
+
+from polypward.errors import PhotoRejectedError
+from polypward_vision.colour.icc import DISPLAY_P3_TO_XYZ_D50, encoding_of_profile
+from polypward_vision.photo import DecodedPhoto, Pixels
+
+__all__ = ["MAX_MEGAPIXELS", "DecodedPhoto", "decode", "load_photo"]
+
+# A picture is refused above this, before any of it is decoded.
+MAX_MEGAPIXELS = 200
+# A picture is decoded at 1/2 or 1/4 as long as this many pixels remain: enough for a 0.2 mm
+# cut-out of a card that fills the picture, and where it does not, `DecodedPhoto.finer` helps.
+ENOUGH_PX = 1_900_000
+
+# Kinds of file that are opened; nothing else that Pillow knows is ever tried on them.
+_FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "HEIF", "AVIF", "BMP", "GIF")
+_MAGIC = (b"\xff\xd8\xff", b"\x89PNG\r\n\x1a\n", b"II*\0", b"MM\0*", b"GIF8", b"BM")
+# Kinds whose decoders turn the picture themselves.
+_TURNED = ("HEIF", "AVIF")
+# Kinds in which several frames are a film and not a photo with its extras.
+_FILMS = ("GIF", "WEBP", "PNG", "AVIF")
+_EARLIEST_YEAR = 1990  # before digital cameras: an unset clock
+# CICP colour primaries of Display P3 (ITU-T H.273, table 2).
+_P3_PRIMARIES = 12
+
+pillow_heif.register_heif_opener()
+_lock = threading.Lock()
+
+
+def load_photo(path: Path | str) -> DecodedPhoto:
+    """Read and decode a picture file; see `decode`.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be read.
+    """
+    return decode(Path(path).read_bytes())
+
+
+def decode(data: bytes) -> DecodedPhoto:
+    """Decode a picture file once, upright, at the scale that the card needs.
+
+    JPEG, HEIC, PNG, TIFF, WebP, AVIF and BMP; 16 bits stay 16 bits; greyscale, CMYK, palette and
+    transparency become RGB.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+
+    Raises
+    ------
+    PhotoRejectedError
+        ``empty``, ``not-a-picture``, ``unreadable`` or ``too-large``.
+    """
+    return _decode(data, full=False)
+
+
+def _decode(data: bytes, *, full: bool) -> DecodedPhoto:
+    if not data:
+        raise PhotoRejectedError("empty", "the file holds no bytes")
+    with _careful(data), Image.open(io.BytesIO(data), formats=_FORMATS) as image:
+        width, height = image.size
+        if width * height > MAX_MEGAPIXELS * 1_000_000:
+            raise PhotoRejectedError("too-large", f"{width * height / 1e6:.0f} megapixels")
+        frames = getattr(image, "n_frames", 1)
+        if image.format in _FILMS and frames > 1:
+            raise PhotoRejectedError("not-a-picture", f"a film of {frames} frames")
+        about = _about(image)
+        scale = 1 if full else _scale(width * height)
+        if image.format in ("JPEG", "MPO") and image.mode in ("RGB", "L"):
+            image.draft("RGB", (math.ceil(width / scale), math.ceil(height / scale)))
+        pixels = _sixteen_bits(image, data)
+        if pixels is None:
+            pixels = np.asarray(_to_rgb(image))
+        profile, primaries = image.info.get("icc_profile"), image.info.get("nclx_profile")
+        orientation = 1 if image.format in _TURNED else about.pop("orientation")
+        about.pop("orientation", None)
+    pixels = _shrink(pixels, scale, width=width)
+    top = float(np.iinfo(pixels.dtype).max)
+    icc = encoding_of_profile(profile, top=top)
+    if not profile and _is_p3(primaries):
+        icc = replace(icc, matrix=DISPLAY_P3_TO_XYZ_D50, name="Display P3")
+    turned = orientation >= 5
+    return DecodedPhoto(
+        rgb=_upright(pixels, orientation),
+        scale=scale,
+        full_size=(width, height) if turned else (height, width),
+        icc=icc,
+        finer=partial(_decode, data, full=True) if scale > 1 else None,
+        **about,
+    )
+
+
+@contextmanager
+def _careful(data: bytes) -> Iterator[None]:
+    """Turn whatever a decoder says about a broken file into its reason code."""
+    known = data.startswith(_MAGIC) or data[4:8] == b"ftyp" or data[8:12] == b"WEBP"
+    with _lock, warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        limit, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, MAX_MEGAPIXELS * 500_000
+        try:
+            yield
+        except PhotoRejectedError:
+            raise
+        except Image.DecompressionBombError as error:  # twice Pillow's limit, that is ours
+            raise PhotoRejectedError(
+                "too-large", f"more than {MAX_MEGAPIXELS} megapixels"
+            ) from error
+        except MemoryError as error:
+            raise PhotoRejectedError("too-large", "not enough memory to decode it") from error
+        except UnidentifiedImageError as error:
+            code, detail = (
+                ("unreadable", "it begins like a picture but goes no further")
+                if known
+                else ("not-a-picture", "it does not begin like any picture file")
+            )
+            raise PhotoRejectedError(code, detail) from error
+        except Exception as error:  # decoders raise almost anything on hostile bytes
+            raise PhotoRejectedError("unreadable", str(error)[:200]) from error
+        finally:
+            Image.MAX_IMAGE_PIXELS = limit
+
+
+def _scale(pixels: int) -> int:
+    return next((scale for scale in (4, 2) if pixels / scale**2 >= ENOUGH_PX), 1)
+
+
+def _to_rgb(image: Image.Image) -> Image.Image:
+    if image.mode == "RGB":
+        image.load()
+        return image
+    if image.mode in ("P", "PA"):
+        return image.convert("RGBA").convert("RGB")
+    return image.convert("RGB")
+
+
+def _sixteen_bits(image: Image.Image, data: bytes) -> Pixels | None:
+    """Pixels (rows, cols, 3) of a PNG or TIFF of 16 bits, which Pillow would cut to 8."""
+    deep = image.mode.startswith("I;16") or image.mode == "I"
+    if image.format == "PNG":
+        deep = deep or data[24:25] == b"\x10"
+    elif image.format == "TIFF":
+        tags: Any = getattr(image, "tag_v2", {})
+        bits = tags.get(258, 8)
+        deep = deep or max(bits if isinstance(bits, tuple) else (bits,)) == 16
+    if not deep:
+        return None
+    flags = cv2.IMREAD_COLOR | cv2.IMREAD_ANYDEPTH | cv2.IMREAD_IGNORE_ORIENTATION
+    pixels: Any = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
+    if pixels is None or pixels.dtype not in (np.uint8, np.uint16):
+        raise PhotoRejectedError("unreadable", "a picture of 16 bits that cannot be decoded")
+    upright: Pixels = np.ascontiguousarray(pixels[..., ::-1])
+    return upright
+
+
+def _shrink(pixels: Pixels, scale: int, *, width: int) -> Pixels:
+    """Average blocks of `scale` x `scale` pixels where the decoder has not done so."""
+    if scale == 1 or pixels.shape[1] < width:
+        return pixels
+    rows, cols = pixels.shape[0] // scale, pixels.shape[1] // scale
+    whole = pixels[: rows * scale, : cols * scale]
+    small: Any = cv2.resize(whole, (cols, rows), interpolation=cv2.INTER_AREA)
+    return small  # type: ignore[no-any-return]
+
+
+def _upright(pixels: Pixels, orientation: int) -> Pixels:
+    """Turn stored rows and columns upright (EXIF 2.3, tag 0x0112)."""
+    turned: Any = pixels.transpose(1, 0, 2) if orientation >= 5 else pixels
+    if orientation in (3, 4, 7, 8):
+        turned = turned[::-1]
+    if orientation in (2, 3, 6, 7):
+        turned = turned[:, ::-1]
+    upright: Pixels = np.ascontiguousarray(turned)
+    return upright
+
+
+def _is_p3(nclx: Any) -> bool:
+    return isinstance(nclx, dict) and nclx.get("color_primaries") == _P3_PRIMARIES
+
+
+def _about(image: Image.Image) -> dict[str, Any]:
+    """Read the EXIF data; nothing where they are missing, absurd or damaged."""
+    tags: dict[int, Any] = {}
+    try:
+        exif = image.getexif()
+        tags.update(exif)
+        tags.update(exif.get_ifd(ExifTags.IFD.Exif))
+    except Exception:  # damaged EXIF data raise almost anything
+        pass
+    orientation = tags.get(ExifTags.Base.Orientation, 1)
+    return {
+        "orientation": orientation if orientation in range(1, 9) else 1,
+        "taken_at": _time(
+            tags.get(ExifTags.Base.DateTimeOriginal), tags.get(ExifTags.Base.OffsetTimeOriginal)
+        ),
+        "focal_35mm": _focal(tags.get(ExifTags.Base.FocalLengthIn35mmFilm)),
+        "camera": " ".join(
+            part
+            for tag in (ExifTags.Base.Make, ExifTags.Base.Model)
+            if (part := _text(tags.get(tag)))
+        ),
+    }
+
+
+def _text(value: Any) -> str:
+    if isinstance(value, bytes):
+        value = value.decode("ascii", "ignore")
+    if not isinstance(value, str):
+        return ""
+    return "".join(sign for sign in value if sign.isprintable()).strip()[:80]
+
+
+def _time(moment: Any, offset: Any) -> datetime | None:
+    try:
+        time = datetime.strptime(_text(moment)[:19], "%Y:%m:%d %H:%M:%S")
+    except ValueError:
+        return None
+    if time.year < _EARLIEST_YEAR:
+        return None
+    text = _text(offset)
+    try:
+        sign = {"+": 1, "-": -1}[text[0]]
+        hours, minutes = (int(part) for part in text[1:].split(":"))
+        zone = timezone(sign * timedelta(hours=hours, minutes=minutes))
+    except (IndexError, KeyError, ValueError):
+        return time
+    return time.replace(tzinfo=zone)
+
+
+def _focal(value: Any) -> float | None:
+    try:
+        focal = float(value)
+    except (TypeError, ValueError, ZeroDivisionError, struct.error):
+        return None
+    return focal if 5 <= focal <= 1000 else None
