@@ -1,0 +1,62 @@
+"""From views to HTML files: the only place of the report that knows the templates."""
+
+from collections.abc import Mapping
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from polypward_cli.report.views import IndexView, SpecimenView, WardView
+
+__all__ = ["Pages"]
+
+STYLE = "style.css"
+SPECIMENS = "specimens"
+
+
+@cache
+def _environment() -> Environment:
+    """Templates of the package; every value is escaped, a misspelt name is an error."""
+    return Environment(
+        loader=PackageLoader("polypward_cli.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+class Pages:
+    """Writes the pages of one report into a folder.
+
+    Parameters
+    ----------
+    folder : Path
+        An existing folder.
+    ward : WardView
+        What every page says.
+    """
+
+    def __init__(self, folder: Path, ward: WardView) -> None:
+        self._folder = folder
+        self._ward = ward
+        (folder / SPECIMENS).mkdir()
+
+    def write_specimen(self, view: SpecimenView) -> None:
+        """Write the specimen's own page."""
+        self._write(view.href, "specimen.html.j2", {"s": view}, up="../")
+
+    def write_rest(self, page: IndexView) -> None:
+        """Write the first page, the photos, what the numbers mean, and the style sheet."""
+        for name in ("index", "photos", "numbers"):
+            self._write(f"{name}.html", f"{name}.html.j2", {"page": page, "here": name})
+        loader = _environment().loader
+        assert loader is not None
+        style, _, _ = loader.get_source(_environment(), STYLE)
+        (self._folder / STYLE).write_text(style, encoding="utf-8", errors="replace", newline="\n")
+
+    def _write(self, file: str, template: str, values: Mapping[str, Any], *, up: str = "") -> None:
+        values = {"ward": self._ward, "up": up, "here": "", **values}
+        text = _environment().get_template(template).render(values)
+        (self._folder / file).write_text(text, encoding="utf-8", errors="replace", newline="\n")

@@ -1,0 +1,298 @@
+"""From a specimen and its course to what the report shows of it."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, tzinfo
+from statistics import median
+from typing import TYPE_CHECKING
+
+from polypward.reasons import REASONS
+from polypward.records import CareEvent, Reading, Specimen
+from polypward_cli.report import words
+from polypward_cli.report.course_charts import charts_of
+from polypward_cli.report.cutouts import CutOut
+from polypward_cli.report.views import (
+    CutOutView,
+    Direction,
+    EventView,
+    FlagView,
+    Group,
+    ReadingView,
+    SpecimenView,
+)
+
+if TYPE_CHECKING:
+    from polypward.course import Course, Flag, Score, Visit
+
+__all__ = ["Desk", "specimen_view"]
+
+# Two-sided 90 % of a normal distribution: the same certainty as the interval of the recovery.
+SURE_SDS = 1.645
+# The last visit is compared with the median of at most so many before it.
+VISITS_BEFORE = 3
+CUTOUTS = "cutouts"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Desk:
+    """What all specimens of one report have in common."""
+
+    today: date
+    zone: tzinfo
+    pages: Mapping[str, str]
+    cutouts: Mapping[str, CutOut]
+
+
+def specimen_view(
+    specimen: Specimen, course: "Course", *, care: Sequence[CareEvent], desk: Desk
+) -> SpecimenView:
+    """Return all that the report shows of a specimen.
+
+    Parameters
+    ----------
+    specimen : Specimen
+    course : Course
+        Its course; it may hold no visit.
+    care : sequence of CareEvent
+        What was done to it or seen on it, looks among them.
+    desk : Desk
+        Today, the time zone, the pages' names, the cut-outs by tile.
+    """
+    score, advice = course.score, course.advice
+    standing = [flag for flag in course.flags if flag.standing]
+    direction = _direction([visit for visit in course.visits if visit.view == course.view])
+    group = _group(specimen, course, direction)
+    cover = next(
+        (
+            v.live_cover
+            for v in reversed(course.visits)
+            if v.view == course.view and v.live_cover is not None
+        ),
+        None,
+    )
+    counted = [r for r in course.readings if r.status == "accepted"]
+    cutouts = [
+        cut for r in _by_time(counted) if (cut := _cutout(r, specimen.specimen, desk)) is not None
+    ]
+    flags = tuple(_flag_view(flag) for flag in sorted(course.flags, key=_flag_order))
+    return SpecimenView(
+        name=specimen.specimen,
+        href=f"specimens/{desk.pages[specimen.specimen]}",
+        group=group,
+        line=_line(specimen),
+        place=specimen.place,
+        state=words.STATES.get(specimen.state, specimen.state),
+        left_on=words.day(specimen.left_on) if specimen.left_on else "",
+        state_line="" if specimen.state == "held" else _state_line(specimen),
+        condition=None if score.condition is None else round(score.condition),
+        cover=None if cover is None else round(100 * cover),
+        direction=direction,
+        from_above=all(visit.view == "top" for visit in course.visits),
+        flags=flags,
+        urgent=any(flag.urgent for flag in standing),
+        advice=advice.what,
+        advice_words=words.ADVICE.get(advice.what, advice.what) or "none, it has left",
+        advice_reason=f"{advice.reason} {_what_changes(advice.changes)}".strip(),
+        next_photo="" if group == "left" else _next_photo(advice.next_photo_on, desk.today),
+        due=group != "left"
+        and advice.next_photo_on is not None
+        and advice.next_photo_on <= desk.today,
+        overdue=any(flag.name == "overdue" for flag in standing),
+        last_seen=words.day(score.last_seen) if score.last_seen else "",
+        why=_why(group, standing, course),
+        latest=cutouts[-1] if cutouts else None,
+        cutouts=tuple(cutouts),
+        charts=charts_of(course, care=care, zone=desk.zone),
+        facts=tuple(_facts(specimen, course)),
+        remarks=tuple(course.notes),
+        events=tuple(_event(event, desk.zone) for event in sorted(care, key=lambda e: e.at)),
+        readings=tuple(_reading(r, desk.zone) for r in _by_time(course.readings)),
+    )
+
+
+def _group(specimen: Specimen, course: "Course", direction: Direction) -> Group:
+    """Return the one list of the first page that the specimen stands in."""
+    advice, score = course.advice, course.score
+    if specimen.state != "held":
+        return "left"
+    alarming = any(flag.standing and flag.name != "overdue" for flag in course.flags)
+    no_tissue = bool(course.visits) and score.condition is not None and score.condition < 1
+    if alarming or no_tissue or advice.what in ("treat", "discard"):
+        return "needs"
+    if advice.what == "release":
+        return "sale"
+    if score.recovery_low is not None and score.recovery_low > 0 and direction != "falling":
+        return "back"
+    return "steady"
+
+
+def _direction(visits: "Sequence[Visit]") -> Direction:
+    """Compare the last visit's condition with the median of those before, against their SD."""
+    known = [
+        (visit.condition, visit.condition_sd)
+        for visit in visits
+        if visit.condition is not None and visit.condition_sd is not None
+    ]
+    if len(known) < 2:
+        return "unknown"
+    *before, (last, last_sd) = known[-VISITS_BEFORE - 1 :]
+    change = last - median(value for value, _ in before)
+    mean_variance = sum(sd**2 for _, sd in before) / len(before) ** 2
+    if abs(change) <= SURE_SDS * math.sqrt(last_sd**2 + mean_variance):
+        return "steady"
+    return "rising" if change > 0 else "falling"
+
+
+def _why(group: Group, standing: "Sequence[Flag]", course: "Course") -> str:
+    score = course.score
+    if group == "back":
+        low, high = words.signed(score.recovery_low), words.signed(score.recovery_high)
+        return f"Recovery {words.signed(score.recovery)} since intake (90 %: {low} to {high})."
+    alarming = [flag for flag in sorted(standing, key=_flag_order) if flag.name != "overdue"]
+    if group == "needs" and alarming:
+        return alarming[0].evidence
+    return course.advice.reason
+
+
+def _flag_order(flag: "Flag") -> tuple[bool, bool, int]:
+    """Standing before cleared, urgent first, then the newest."""
+    return (not flag.standing, not flag.urgent, -flag.raised_on.toordinal())
+
+
+def _flag_view(flag: "Flag") -> FlagView:
+    when = f"since {words.day(flag.raised_on)}"
+    if not flag.standing:
+        when = f"raised {words.day(flag.raised_on)}"
+        if flag.cleared_on is not None:
+            by = ", acknowledged by a person" if flag.cleared_by == "person" else ""
+            when += f", cleared {words.day(flag.cleared_on)}{by}"
+    return FlagView(
+        words=words.FLAGS.get(flag.name, flag.name),
+        when=when,
+        evidence=flag.evidence,
+        urgent=flag.urgent and flag.standing,
+        standing=flag.standing,
+    )
+
+
+def _next_photo(on: date | None, today: date) -> str:
+    if on is None:
+        return ""
+    if on < today:
+        return f"Photo was due on {words.day(on)}."
+    return "Photo due today." if on == today else f"Next photo {words.day(on)}."
+
+
+def _what_changes(changes: str) -> str:
+    return f"What would change this: {changes[:1].lower()}{changes[1:]}" if changes else ""
+
+
+def _line(specimen: Specimen) -> str:
+    parts = [specimen.kind, specimen.place, specimen.batch and f"batch {specimen.batch}"]
+    parts += [specimen.supplier and f"from {specimen.supplier}"]
+    if specimen.arrived_on:
+        parts.append(f"arrived {words.day(specimen.arrived_on)}")
+    if specimen.parent:
+        parts.append(f"cut from {specimen.parent}")
+    return " · ".join(part for part in parts if part)
+
+
+def _state_line(specimen: Specimen) -> str:
+    state = words.STATES.get(specimen.state, specimen.state)
+    on = f" on {words.day(specimen.left_on)}" if specimen.left_on else ""
+    return f"No longer on the tables: {state}{on}."
+
+
+def _facts(specimen: Specimen, course: "Course") -> list[tuple[str, str]]:
+    score: Score = course.score
+    reference = course.reference
+    recovery = words.signed(score.recovery)
+    if score.recovery is not None:
+        low, high = words.signed(score.recovery_low), words.signed(score.recovery_high)
+        recovery += f" (90 %: {low} to {high})"
+    weekly = 100 * score.cover_change_per_week if score.cover_change_per_week is not None else None
+    colour = "not available: its two ends are too close in colour"
+    if reference.available:
+        colour = f"{reference.basis}{', provisional' if reference.provisional else ''}"
+    elif reference.lab is None:
+        colour = reference.basis
+    facts = [
+        ("Photo condition", words.figure(score.condition, sd=score.condition_sd)),
+        ("Photo condition at intake", words.figure(score.condition_intake)),
+        ("Recovery since intake", recovery),
+        ("Live area", words.figure(score.live_mm2, unit=" mm²")),
+        ("Live area since the first visit", words.signed(score.live_change_pct, unit=" %")),
+        ("Live cover, change per week", words.signed(weekly, 1, unit=" points")),
+        ("Paling, change per week", words.signed(score.paling_change_per_week, 3)),
+        ("Days with counted photos", str(score.visits)),
+        ("First and last", _first_last(score)),
+        ("Figures stand on", "photos from the top" if course.view == "top" else "side photos"),
+        ("Colour reference", colour),
+        ("White end", reference.white_basis),
+    ]
+    if specimen.water_system:
+        facts.append(("Water system", specimen.water_system))
+    return facts
+
+
+def _first_last(score: "Score") -> str:
+    if score.first_seen is None or score.last_seen is None:
+        return "n/a"
+    return f"{words.day(score.first_seen)} to {words.day(score.last_seen)}"
+
+
+def _by_time(readings: Sequence[Reading]) -> list[Reading]:
+    return sorted(readings, key=lambda r: (r.taken_at.timestamp() if r.taken_at else 0.0, r.photo))
+
+
+def _cutout(reading: Reading, name: str, desk: Desk) -> CutOutView | None:
+    cut = desk.cutouts.get(reading.tile)
+    if cut is None or reading.taken_at is None:
+        return None
+    on = words.day(reading.taken_at.astimezone(desk.zone).date())
+    cover = "" if reading.live_cover is None else f"cover {100 * reading.live_cover:.0f} %"
+    parts = [cover, "from the side" if reading.view == "side" else "", _opening(reading.open)]
+    said = ", ".join(part for part in parts if part)
+    return CutOutView(
+        src=f"{CUTOUTS}/{cut.file}",
+        width=cut.width,
+        height=cut.height,
+        outlines=cut.outlines,
+        day=on,
+        words=said,
+        alt=f"{name} on {on}{', ' + said if said else ''}",
+    )
+
+
+def _opening(state: str) -> str:
+    return {"out": "polyps out", "half": "polyps half out", "in": "polyps in"}.get(state, "")
+
+
+def _event(event: CareEvent, zone: tzinfo) -> EventView:
+    detail = ", ".join(f"{key} {value}".strip() for key, value in event.detail.items())
+    said = event.what + (f": {detail}" if detail else "") + (f" ({event.by})" if event.by else "")
+    return EventView(day=words.taken(event.at.astimezone(zone)), words=said)
+
+
+def _reading(reading: Reading, zone: tzinfo) -> ReadingView:
+    accepted = reading.status == "accepted"
+    notes = [REASONS[code].means if code in REASONS else code for code in reading.reasons]
+    if reading.detail and not accepted:
+        notes.append(reading.detail)
+    cover = None if reading.live_cover is None else 100 * reading.live_cover
+    cover_sd = None if reading.live_cover_sd is None else 100 * reading.live_cover_sd
+    return ReadingView(
+        taken=words.taken(reading.taken_at.astimezone(zone)) if reading.taken_at else "unknown",
+        view=" ".join(part for part in (reading.view, reading.open) if part),
+        status="counted" if accepted else "not counted",
+        accepted=accepted,
+        cover=words.figure(cover, 1, sd=cover_sd, unit=" %") if accepted else "",
+        live=words.figure(reading.live_mm2, sd=reading.live_mm2_sd) if accepted else "",
+        bare=words.figure(reading.bare_mm2) if accepted else "",
+        overgrown=words.figure(reading.overgrown_mm2) if accepted else "",
+        paling=words.figure(reading.paling, 2, sd=reading.paling_sd) if accepted else "",
+        colour=reading.colour_grade or "",
+        notes=" ".join(notes),
+        photo=reading.photo,
+    )
