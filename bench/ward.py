@@ -1,0 +1,156 @@
+"""A large ward: `rounds` and `report` over many specimens and visits, start-up included."""
+
+import subprocess
+import sys
+import tempfile
+import time
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from bench.rows import Row, Size
+from polypward.records import Reading, Specimen
+from polypward_cli.ward import Ward
+from polypward_cli.ward.courses import refresh
+from polypward_cli.ward.rows import row_of_measures, row_of_specimen
+
+__all__ = ["fill", "measure"]
+
+
+def _reading(rng: np.random.Generator, specimen: int, visit: int, at: datetime) -> Reading:
+    """One accepted reading of a specimen that recedes (every tenth), pales or stays."""
+    size = 1500 + 10.0 * (specimen % 97)
+    loss = 0.01 * visit if specimen % 10 == 0 else 0.0
+    pale = 0.4 * visit if specimen % 10 == 1 else 0.0
+    cover = float(np.clip(0.95 - loss + rng.normal(0, 0.008), 0, 1))
+    return Reading(
+        photo=f"{at.date()}/s{specimen:04d}.jpg",
+        sha256=f"{specimen:032x}{visit:032x}",
+        specimen=f"s{specimen:04d}",
+        taken_at=at,
+        card="frame",
+        card_serial="BENCH",
+        mm_per_px=0.11,
+        tilt_deg=4.0,
+        camera_mm=380.0,
+        height_mm=12.0,
+        lamp="white",
+        colour_grade="relative",
+        de00_mean=1.1,
+        de00_max=3.0,
+        live_mm2=size * cover,
+        live_mm2_sd=0.02 * size,
+        bare_mm2=size * (1 - cover),
+        overgrown_mm2=0.0,
+        live_cover=cover,
+        live_cover_sd=0.01,
+        L=45 + pale + float(rng.normal(0, 0.7)),
+        a=8.0 + float(rng.normal(0, 0.5)),
+        b=18.0 + float(rng.normal(0, 0.5)),
+        lab_sd=0.7,
+        bare_lab=(86.0, 0.5, 7.0),
+        tile_x_mm=20.0,
+        tile_y_mm=20.0,
+        tile_mm_per_px=0.2,
+        tile="tiles/bench.jpg",
+        mask="masks/bench.png",
+        unsure=0.02,
+        perimeter_mm=180.0,
+        live_palette=np.array([[45 + pale, 8, 18, size * cover]], np.float32),
+    )
+
+
+def fill(ward: Ward, *, specimens: int, visits: int, seed: int) -> None:
+    """Write a ward's rows as scoring would have, one photo per specimen and week."""
+    rng = np.random.default_rng(seed)
+    tile = np.full((600, 600, 3), 60, np.uint8)
+    cv2.circle(tile, (300, 300), 110, (60, 90, 150), -1)
+    mask = np.zeros((600, 600), np.uint8)
+    cv2.circle(mask, (300, 300), 110, 1, -1)
+    for folder, name, image in (("tiles", "bench.jpg", tile), ("masks", "bench.png", mask)):
+        (ward.path / folder).mkdir(exist_ok=True)
+        kind = name[name.index(".") :]
+        (ward.path / folder / name).write_bytes(cv2.imencode(kind, image)[1].tobytes())
+    first = datetime.combine(date.today(), datetime.min.time(), UTC) + timedelta(hours=12)
+    first -= timedelta(weeks=visits - 1)
+    photos: list[dict[str, Any]] = []
+    rows: list[dict[str, Any]] = []
+    people: list[dict[str, Any]] = []
+    for one in range(specimens):
+        known = Specimen(specimen=f"s{one:04d}", kind="brain", batch=f"b{one // 40:03d}")
+        people.append(row_of_specimen(known) | {"first_named": first.isoformat()})
+        for visit in range(visits):
+            at = first + timedelta(weeks=visit, minutes=one % 180)
+            reading = _reading(rng, one, visit, at)
+            key = reading.sha256
+            photos.append(
+                {"key": key, "sha256": key, "path": reading.photo, "decoded": 1}
+                | {"first_seen": at.isoformat()}
+            )
+            rows.append(
+                row_of_measures(reading)
+                | {"key": key, "specimen": reading.specimen, "taken_at": at.isoformat()}
+                | {"lamp": "white", "view": "top", "inputs": "{}", "measured_at": at.isoformat()}
+            )
+    with ward.db.atomic():
+        for table, content in (("specimens", people), ("photos", photos), ("readings", rows)):
+            names = list(content[0])
+            marks = ",".join("?" * len(names))
+            ward.db.conn.executemany(
+                f"insert into {table} ({','.join(names)}) values ({marks})",
+                [tuple(row[name] for name in names) for row in content],
+            )
+    with ward.working("bench"):
+        refresh(ward)
+
+
+def _timed(*arguments: str) -> float:
+    """Wall seconds of one `polypward` command, start-up included."""
+    start = time.perf_counter()
+    subprocess.run(
+        [sys.executable, "-c", "from polypward_cli.main import app; app()", *arguments],
+        check=True,
+        stdout=subprocess.DEVNULL,
+    )
+    return time.perf_counter() - start
+
+
+def measure(size: Size) -> list[Row]:
+    """Time `rounds` and `report` as a person would wait for them."""
+    what = f"{size.specimens} specimens x {size.visits} visits, one core, start-up included"
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "ward"
+        with Ward.open(path, create=True, time_zone="UTC") as ward:
+            start = time.perf_counter()
+            fill(ward, specimens=size.specimens, visits=size.visits, seed=size.seed)
+            filled = time.perf_counter() - start
+        rounds = min(_timed("rounds", "--ward", str(path)) for _ in range(3))
+        report = _timed("report", "--ward", str(path))
+        pages = list((path / "report").rglob("*.html"))
+        index = (path / "report" / "index.html").stat().st_size
+        whole = sum(file.stat().st_size for file in (path / "report").rglob("*") if file.is_file())
+    return [
+        Row(
+            what="`rounds` on a large ward",
+            reach="< 1 s",
+            measured=f"{rounds:.2f} s",
+            settings=f"{what}, best of 3; made in {filled:.0f} s",
+            reached=rounds < 1,
+        ),
+        Row(
+            what="`report` on a large ward",
+            reach="< 30 s",
+            measured=f"{report:.1f} s",
+            settings=f"{what}; {len(pages)} pages, {whole / 1e6:.0f} MB",
+            reached=report < 30,
+        ),
+        Row(
+            what="size of the report's first page",
+            reach="opens < 2 s",
+            measured=f"{index / 1e6:.2f} MB",
+            settings="not opened in a browser here",
+        ),
+    ]
