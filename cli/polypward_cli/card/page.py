@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 from polypward.records import Card
 from polypward_cli.card.artwork import card_shapes
+from polypward_cli.card.profile import srgb_profile
 from polypward_cli.card.shapes import Box, Cells, Line, Polygon, Rgb, Shape, Text
 
 if TYPE_CHECKING:
@@ -88,7 +89,7 @@ def card_pdf(card: Card, *, paper: Literal["a4", "letter"]) -> bytes:
         OutputIntentSubType.PDFA,
         "sRGB IEC61966-2.1",
         registry_name="http://www.color.org",
-        dest_output_profile=PDFICCProfile(_srgb_profile(), 3, "DeviceRGB"),
+        dest_output_profile=PDFICCProfile(srgb_profile(), 3, "DeviceRGB"),
         info="sRGB IEC61966-2.1",
     )
     pdf.set_title(f"polypward card {card.layout} {card.serial}")
@@ -105,12 +106,6 @@ def card_pdf(card: Card, *, paper: Literal["a4", "letter"]) -> bytes:
     _paint(pdf, _bars(page), (0.0, 0.0))
     _instructions(pdf, card, page)
     return bytes(pdf.output())
-
-
-def _srgb_profile() -> bytes:
-    from PIL import ImageCms
-
-    return ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
 
 
 def _bars(page: Page) -> list[Shape]:
@@ -170,7 +165,7 @@ def _swatch(colour: Rgb) -> bytes:
     from PIL import Image
 
     buffer = BytesIO()
-    Image.new("RGB", (8, 8), colour).save(buffer, "PNG", icc_profile=_srgb_profile())
+    Image.new("RGB", (8, 8), colour).save(buffer, "PNG", icc_profile=srgb_profile())
     return buffer.getvalue()
 
 

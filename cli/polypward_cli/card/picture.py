@@ -8,6 +8,7 @@ import numpy.typing as npt
 
 from polypward.records import Card
 from polypward_cli.card.artwork import card_shapes
+from polypward_cli.card.profile import srgb_profile
 from polypward_cli.card.shapes import Box, Cells, Line, Polygon, Rgb, Shape, Text
 
 if TYPE_CHECKING:
@@ -32,12 +33,11 @@ def card_png(card: Card) -> bytes:
     CardError
         If the card cannot be drawn.
     """
-    from PIL import Image, ImageCms
+    from PIL import Image
 
     buffer = BytesIO()
-    profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
     Image.fromarray(paint_card(card)).save(
-        buffer, "PNG", dpi=(CARD_DPI, CARD_DPI), icc_profile=profile, optimize=True
+        buffer, "PNG", dpi=(CARD_DPI, CARD_DPI), icc_profile=srgb_profile(), optimize=True
     )
     return buffer.getvalue()
 
