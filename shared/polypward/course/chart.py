@@ -1,0 +1,266 @@
+"""The control chart: an EWMA against the specimen's own baseline, one measure, one view.
+
+The statistic is a weighted sum of visits, so its variance is exact for any spacing of visits, any
+SD of each visit, and any number of baseline visits: with EWMA weights w over the visits after the
+baseline and W their sum, D = sum(w x) - W mean(baseline) has the variance
+sum(w² s²) + W² sum(s²)/n².
+For a long baseline and evenly spaced visits this is the chart of Roberts (1959) with its
+time-varying limits. A specimen looks different when it contracts; that shift per contraction is
+learnt from the specimen's earlier visits (a Gaussian prior and the differences between visits) and
+what remains unknown of it widens the limits.
+"""
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Final
+
+from polypward.course.settings import CourseSettings
+
+__all__ = ["ChartRun", "Episode", "Point", "Row", "ewma", "run_chart"]
+
+# A visit joins a growing baseline when it and the chart lie within this many SDs.
+_JOIN_SDS: Final = 2.0
+_WEEK_DAYS: Final = 7.0
+# Photos on consecutive days still count, and a long gap does not wipe out all memory.
+_LAMBDA_RANGE: Final = (0.25, 0.8)
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One visit on a chart: `x` rises when things get worse, `u` = -ln(area / usual area)."""
+
+    index: int  # of the visit
+    at: datetime
+    x: float
+    sd: float
+    u: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """The chart at one visit, in the direction of `Point.x`."""
+
+    point: Point
+    baseline: float
+    ewma: float
+    half_width: float | None  # None: the first visit of a baseline
+    out: bool
+    baseline_last: Point
+    expected_shift: float  # what contraction explains of the visit
+
+
+@dataclass(slots=True)
+class Episode:
+    """From the visit that crossed the limit to the clearing."""
+
+    raised: int  # position in the rows
+    cleared: int | None = None
+    cleared_at: datetime | None = None
+    by_person: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class ChartRun:
+    """All rows of a chart and its episodes beyond the limit."""
+
+    rows: tuple[Row, ...]
+    episodes: tuple[Episode, ...]
+
+
+def ewma(values: Sequence[float], *, start: float, weight: float) -> list[float]:
+    """Exponentially weighted moving average z_t = weight x_t + (1 - weight) z_(t-1).
+
+    Parameters
+    ----------
+    values : sequence of float
+        In the order of time, evenly spaced.
+    start : float
+        z_0, the target.
+    weight : float
+        0..1.
+
+    Returns
+    -------
+    list of float
+        z_1 ...
+
+    References
+    ----------
+    Roberts SW (1959). Technometrics 1:239-250.
+    """
+    result, z = [], start
+    for value in values:
+        z = weight * value + (1 - weight) * z
+        result.append(z)
+    return result
+
+
+@dataclass(slots=True)
+class _State:
+    base: list[Point] = field(default_factory=list)
+    # Weighted sums over the visits after the baseline: x, weights, variance, u.
+    ax: float = 0.0
+    aw: float = 0.0
+    av: float = 0.0
+    au: float = 0.0
+    better: int = 0
+
+    def forget(self) -> None:
+        self.ax = self.aw = self.av = self.au = 0.0
+        self.better = 0
+
+    def restart(self, points: list[Point]) -> None:
+        self.base = points
+        self.forget()
+
+    def mean(self) -> tuple[float, float, float]:
+        """Mean, its variance, and mean u of the baseline."""
+        n = len(self.base)
+        return (
+            math.fsum(p.x for p in self.base) / n,
+            math.fsum(p.sd**2 for p in self.base) / n**2,
+            math.fsum(p.u for p in self.base) / n,
+        )
+
+    def add(self, point: Point, weight: float) -> None:
+        keep = 1 - weight
+        self.ax = keep * self.ax + weight * point.x
+        self.aw = keep * self.aw + weight
+        self.av = keep**2 * self.av + weight**2 * point.sd**2
+        self.au = keep * self.au + weight * point.u
+
+
+@dataclass(slots=True)
+class _Slope:
+    """Shift of x per unit of u: Gaussian prior, updated by differences between visits."""
+
+    precision: float
+    weighted: float
+
+    @property
+    def mean(self) -> float:
+        return self.weighted / self.precision
+
+    def learn(self, before: Point, after: Point) -> None:
+        noise = before.sd**2 + after.sd**2
+        du = after.u - before.u
+        self.precision += du**2 / noise
+        self.weighted += du * (after.x - before.x) / noise
+
+
+def _weight(days: float, settings: CourseSettings) -> float:
+    low, high = _LAMBDA_RANGE
+    weight = 1 - math.pow(1 - settings.ewma_lambda, days / _WEEK_DAYS)
+    return min(high, max(low, weight))
+
+
+def run_chart(
+    points: Sequence[Point],
+    *,
+    settings: CourseSettings,
+    slope_mean: float = 0.0,
+    slope_sd: float = 0.0,
+    restarts: Iterable[datetime] = (),
+    acknowledged: Iterable[datetime] = (),
+) -> ChartRun:
+    """Run the chart over the visits of one measure.
+
+    Parameters
+    ----------
+    points : sequence of Point
+        In the order of time; `sd` must be positive.
+    settings : CourseSettings
+        EWMA weight, limits, length of the baseline.
+    slope_mean, slope_sd : float
+        Prior of the shift of x per unit of u.
+    restarts : iterable of datetime
+        The first visit at or after each starts a new baseline.
+    acknowledged : iterable of datetime
+        When a person acknowledged the flag: what stands then is taken as the new baseline.
+
+    Returns
+    -------
+    ChartRun
+        A row per point, and the episodes beyond the limit.
+    """
+    state = _State()
+    slope = _Slope(1 / max(slope_sd, 1e-9) ** 2, slope_mean / max(slope_sd, 1e-9) ** 2)
+    rows: list[Row] = []
+    episodes: list[Episode] = []
+    inside = 0
+    events = sorted([(at, "restart") for at in restarts] + [(at, "seen") for at in acknowledged])
+    events.reverse()
+
+    def close(at: datetime, position: int | None, by_person: bool) -> None:
+        if episodes and episodes[-1].cleared_at is None:
+            episodes[-1].cleared = position
+            episodes[-1].cleared_at = at
+            episodes[-1].by_person = by_person
+
+    def apply(until: datetime | None) -> None:
+        while events and (until is None or events[-1][0] <= until):
+            at, what = events.pop()
+            standing = bool(episodes) and episodes[-1].cleared_at is None
+            if what == "restart":
+                state.restart([])
+                close(at, None, True)
+            elif standing:
+                state.restart([row.point for row in rows[episodes[-1].raised :]][-2:])
+                close(at, None, True)
+
+    for position, point in enumerate(points):
+        apply(point.at)
+        if not state.base:
+            state.restart([point])
+            rows.append(Row(point, point.x, point.x, None, False, point, 0.0))
+            continue
+        before = points[position - 1]
+        days = (point.at.date() - before.at.date()).days
+        state.add(point, _weight(max(days, 0), settings))
+        mean, mean_var, mean_u = state.mean()
+        lever = state.au - state.aw * mean_u
+        shift = state.ax - state.aw * mean - slope.mean * lever
+        sd = math.sqrt(state.av + state.aw**2 * mean_var + lever**2 / slope.precision)
+        gap_u = point.u - mean_u
+        own = point.x - mean - slope.mean * gap_u
+        own_sd = math.sqrt(point.sd**2 + mean_var + gap_u**2 / slope.precision)
+        out = shift > settings.limit_sds * sd
+        rows.append(
+            Row(
+                point,
+                mean,
+                mean + shift,
+                settings.limit_sds * sd,
+                out,
+                state.base[-1],
+                slope.mean * gap_u,
+            )
+        )
+        standing = bool(episodes) and episodes[-1].cleared_at is None
+        if out:
+            inside = 0
+            state.better = 0
+            if not standing:
+                episodes.append(Episode(position))
+            continue
+        slope.learn(before, point)
+        if standing:
+            inside += 1
+            if inside >= 2:
+                close(point.at, position, False)
+            else:
+                continue
+        if shift < -settings.follow_sds * sd:
+            state.better += 1
+            if state.better >= 2:
+                state.restart([before, point])
+            continue
+        state.better = 0
+        growing = len(state.base) < settings.baseline_visits
+        if growing and abs(shift) <= _JOIN_SDS * sd and abs(own) <= _JOIN_SDS * own_sd:
+            state.base.append(point)
+            state.forget()
+    apply(None)
+    return ChartRun(tuple(rows), tuple(episodes))

@@ -1,0 +1,237 @@
+"""The charts of one view: which figures of its visits are charted, and how they are shown."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from math import log
+from typing import Final, Literal
+
+from polypward.course.chart import ChartRun, Point, run_chart
+from polypward.course.paling import Axis
+from polypward.course.results import Chart, View, Visit
+from polypward.course.settings import CourseSettings
+from polypward.course.visits import PooledSd
+from polypward.records import CareEvent
+
+__all__ = ["MEASURES", "Measure", "ViewCharts", "chart_view", "repeat_sd"]
+
+Measure = Literal["cover", "overgrown", "paling"]
+MEASURES: Final[tuple[Measure, ...]] = ("cover", "overgrown", "paling")
+# Flag that a person acknowledges -> the chart whose baseline starts again.
+_CHART_OF: Final[dict[str, Measure]] = {
+    "recession": "cover",
+    "sharp-loss": "cover",
+    "overgrowth": "overgrown",
+    "paling": "paling",
+}
+# Care after which the specimen is not the same body any more.
+_NEW_BODY: Final = frozenset({"baseline", "split", "cut"})
+# Contraction is counted between these bounds of -ln(area / usual area).
+_U_RANGE: Final = (-0.5, 1.5)
+# An axis shorter than this has no direction worth charting.
+_MIN_CHART_AXIS_LAB: Final = 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class ViewCharts:
+    """Chart runs of a view by measure, with what is needed to read them."""
+
+    view: View
+    visits: tuple[Visit, ...]
+    runs: Mapping[Measure, ChartRun]
+    charts: Mapping[Measure, Chart]
+
+
+def repeat_sd(measure: Measure, pooled: PooledSd | None, settings: CourseSettings) -> float:
+    """SD of a visit's figure before it speaks for itself: the larger of pooled SD and floor.
+
+    Returns
+    -------
+    float
+        A share for cover and overgrown, Lab units along one direction for paling.
+    """
+    floors = {
+        "cover": settings.cover_floor,
+        "overgrown": settings.overgrown_floor,
+        "paling": settings.lab_floor,
+    }
+    pools = (
+        {}
+        if pooled is None
+        else {"cover": pooled.cover, "overgrown": pooled.overgrown, "paling": pooled.lab}
+    )
+    return max(floors[measure], pools.get(measure) or 0.0)
+
+
+def _u(visit: Visit) -> float:
+    low, high = _U_RANGE
+    return 0.0 if not visit.footprint else min(high, max(low, -log(visit.footprint)))
+
+
+def _shares(
+    visits: Sequence[Visit], measure: Measure, pooled: PooledSd | None, settings: CourseSettings
+) -> list[Point]:
+    floor = repeat_sd(measure, pooled, settings)
+    points = []
+    for index, visit in enumerate(visits):
+        value = visit.live_cover if measure == "cover" else visit.overgrown_share
+        if value is None:
+            continue
+        own = visit.live_cover_sd or 0.0
+        x = -value if measure == "cover" else value
+        points.append(Point(index, visit.at, x, max(floor, own), _u(visit)))
+    return points
+
+
+def _colours(
+    visits: Sequence[Visit],
+    axes: Mapping[int, Axis],
+    pooled: PooledSd | None,
+    settings: CourseSettings,
+) -> tuple[list[Point], list[datetime]]:
+    """Points along the paling axis in Lab units, and where a new light starts."""
+    floor = repeat_sd("paling", pooled, settings)
+    points: list[Point] = []
+    starts: list[datetime] = []
+    period: int | None = None
+    for index, visit in enumerate(visits):
+        axis = None if visit.light is None else axes.get(visit.light)
+        if visit.lab is None or axis is None or visit.handled:
+            continue
+        if axis.length_lab < _MIN_CHART_AXIS_LAB:
+            continue
+        if visit.light != period:
+            starts.append(visit.at)
+            period = visit.light
+        shift = axis.place(visit.lab)[0] * axis.length_lab
+        points.append(Point(index, visit.at, shift, max(floor, visit.lab_sd or 0.0), _u(visit)))
+    return points, starts
+
+
+def _shown(
+    measure: Measure,
+    view: View,
+    visits: Sequence[Visit],
+    run: ChartRun,
+    axes: Mapping[int, Axis],
+    *,
+    index: bool,
+) -> Chart:
+    """Turn a run back into the measure's own direction and unit."""
+    rows = {row.point.index: row for row in run.rows}
+    sign = -1.0 if measure == "cover" else 1.0
+    indexed = index and measure == "paling"
+    columns: dict[str, list[float | None]] = {
+        key: [] for key in ("value", "sd", "ewma", "lower", "upper", "baseline")
+    }
+    out = []
+    baseline_on = []
+    for position, visit in enumerate(visits):
+        row = rows.get(position)
+        axis = None if visit.light is None else axes.get(visit.light)
+        scale = sign / axis.length_lab if indexed and axis is not None else sign
+        if measure == "cover":
+            value = visit.live_cover
+        elif measure == "overgrown":
+            value = visit.overgrown_share
+        elif indexed:
+            value = visit.paling_raw
+        else:
+            value = None if row is None else row.point.x
+        columns["value"].append(value)
+        out.append(row is not None and row.out)
+        baseline_on.append(None if row is None else row.baseline_last.at)
+        if row is None:
+            for key in ("sd", "ewma", "lower", "upper", "baseline"):
+                columns[key].append(None)
+            continue
+        columns["sd"].append(abs(scale) * row.point.sd)
+        columns["ewma"].append(scale * row.ewma)
+        columns["baseline"].append(scale * row.baseline)
+        width = row.half_width
+        centre = scale * row.baseline
+        columns["lower"].append(None if width is None else centre - abs(scale) * width)
+        columns["upper"].append(None if width is None else centre + abs(scale) * width)
+    day_of = {visit.at: visit.day for visit in visits}
+    return Chart(
+        measure=measure,
+        view=view,
+        unit="share" if measure != "paling" else "index" if index else "Lab",
+        bad="low" if measure == "cover" else "high",
+        dates=tuple(visit.day for visit in visits),
+        value=tuple(columns["value"]),
+        sd=tuple(columns["sd"]),
+        ewma=tuple(columns["ewma"]),
+        lower=tuple(columns["lower"]),
+        upper=tuple(columns["upper"]),
+        baseline=tuple(columns["baseline"]),
+        out=tuple(out),
+        baseline_on=tuple(None if at is None else day_of[at] for at in baseline_on),
+    )
+
+
+def chart_view(
+    view: View,
+    visits: Sequence[Visit],
+    axes: Mapping[int, Axis],
+    *,
+    index: bool,
+    care: Sequence[CareEvent],
+    pooled: PooledSd | None,
+    settings: CourseSettings,
+) -> ViewCharts:
+    """Chart cover, overgrown share and colour of one view.
+
+    Parameters
+    ----------
+    view : {"top", "side"}
+        The view.
+    visits : sequence of Visit
+        Its visits with light periods, in the order of days.
+    axes : mapping of light period to Axis
+        The paling axes.
+    index : bool
+        Whether colour is shown as index (else in Lab units, where the ends are too close).
+    care : sequence of CareEvent
+        Of this specimen: baselines, cuts, splits, acknowledgements.
+    pooled : PooledSd or None
+        Repeatability of the ward.
+    settings : CourseSettings
+        Limits and floors.
+
+    Returns
+    -------
+    ViewCharts
+    """
+    restarts = [event.at for event in care if event.what in _NEW_BODY]
+    seen: dict[Measure, list[datetime]] = {measure: [] for measure in MEASURES}
+    for event in care:
+        if event.what == "acknowledge":
+            named = event.detail.get("flag", "")
+            for measure in MEASURES:
+                if not named or _CHART_OF.get(named) == measure:
+                    seen[measure].append(event.at)
+    runs: dict[Measure, ChartRun] = {}
+    share_measures: tuple[Measure, Measure] = ("cover", "overgrown")
+    for measure in share_measures:
+        runs[measure] = run_chart(
+            _shares(visits, measure, pooled, settings),
+            settings=settings,
+            slope_sd=settings.share_per_contraction_sd,
+            restarts=restarts,
+            acknowledged=seen[measure],
+        )
+    points, starts = _colours(visits, axes, pooled, settings)
+    runs["paling"] = run_chart(
+        points,
+        settings=settings,
+        slope_mean=settings.pale_per_contraction_lab,
+        slope_sd=settings.pale_per_contraction_sd_lab,
+        restarts=restarts + starts[1:],
+        acknowledged=seen["paling"],
+    )
+    charts = {
+        measure: _shown(measure, view, visits, run, axes, index=index)
+        for measure, run in runs.items()
+    }
+    return ViewCharts(view, tuple(visits), runs, charts)

@@ -1,0 +1,118 @@
+"""Slope and monotony of a course on real days: Theil-Sen and Mann-Kendall."""
+
+import math
+from collections import Counter
+from collections.abc import Sequence
+from datetime import date
+
+import numpy as np
+
+from polypward.course.results import Trend
+
+__all__ = ["find_trend", "mann_kendall_p", "theil_sen"]
+
+
+def theil_sen(days: Sequence[float], values: Sequence[float]) -> float:
+    """Median of the pairwise slopes.
+
+    Parameters
+    ----------
+    days, values : sequences of float, length n >= 2
+        Days need not be even; not all the same.
+
+    Returns
+    -------
+    float
+        Change of the values per day.
+
+    Raises
+    ------
+    ValueError
+        Fewer than two points, or all on one day.
+
+    References
+    ----------
+    Sen PK (1968). J. Am. Stat. Assoc. 63:1379-1389.
+    """
+    x, y = np.asarray(days, float), np.asarray(values, float)
+    first, second = np.triu_indices(x.size, 1)
+    apart = x[second] != x[first]
+    if not apart.any():
+        raise ValueError(f"a slope needs two different days, got {list(days)}")
+    slopes = (y[second] - y[first])[apart] / (x[second] - x[first])[apart]
+    return float(np.median(slopes))
+
+
+def mann_kendall_p(values: Sequence[float]) -> float:
+    """Two-sided p of the Mann-Kendall test for a monotone trend.
+
+    Parameters
+    ----------
+    values : sequence of float, length n
+        In the order of time.
+
+    Returns
+    -------
+    float
+        Exact where no two values are the same; with ties from the normal approximation with
+        continuity correction. 1 for fewer than two values.
+
+    References
+    ----------
+    Mann HB (1945). Econometrica 13:245-259. Kendall MG (1975). Rank correlation methods.
+    """
+    y = np.asarray(values, float)
+    n = y.size
+    if n < 2:
+        return 1.0
+    first, second = np.triu_indices(n, 1)
+    s = int(np.sign(y[second] - y[first]).sum())
+    ties = [count for count in Counter(y.tolist()).values() if count > 1]
+    if not ties:
+        return _exact_p(n, abs(s))
+    var = (n * (n - 1) * (2 * n + 5) - sum(t * (t - 1) * (2 * t + 5) for t in ties)) / 18
+    if var <= 0 or s == 0:
+        return 1.0
+    return math.erfc((abs(s) - 1) / math.sqrt(var) / math.sqrt(2))
+
+
+def _exact_p(n: int, s: int) -> float:
+    """P(|S| >= s) over all orders of n different values.
+
+    The number of orders with k inversions is the coefficient of x^k in the product of
+    1 + x + ... + x^(j-1) for j = 1..n; S = n(n-1)/2 - 2k.
+    """
+    share = np.ones(1)
+    for j in range(2, n + 1):
+        share = np.convolve(share, np.full(j, 1.0 / j))
+    pairs = n * (n - 1) // 2
+    tail = float(share[: (pairs - s) // 2 + 1].sum())
+    return min(1.0, 2 * tail) if s else 1.0
+
+
+def find_trend(days: Sequence[date], values: Sequence[float | None]) -> Trend | None:
+    """Trend of a measure over its visits.
+
+    Parameters
+    ----------
+    days : sequence of date
+        Visit days, in order.
+    values : sequence of float or None
+        The measure; None where it is not available.
+
+    Returns
+    -------
+    Trend or None
+        None for fewer than three visits with the measure.
+    """
+    known = [(day, value) for day, value in zip(days, values, strict=True) if value is not None]
+    if len(known) < 3:
+        return None
+    real = [(day - known[0][0]).days for day, _ in known]
+    numbers = [value for _, value in known]
+    return Trend(
+        per_week=7 * theil_sen(real, numbers),
+        p=mann_kendall_p(numbers),
+        n=len(known),
+        days=real[-1],
+    )
