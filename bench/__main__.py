@@ -6,6 +6,7 @@ import os
 import sys
 import time
 import traceback
+from dataclasses import replace
 
 # One core for everything but the row that compares workers; before numpy is imported.
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -30,11 +31,11 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m bench", description=__doc__)
     parser.add_argument("--quick", action="store_true", help="only show that everything runs")
     parser.add_argument("--only", nargs="+", choices=PARTS, default=PARTS, metavar="PART")
-    parser.add_argument("--seed", type=int, default=Size.seed)
+    parser.add_argument("--seed", type=int, default=20260)
+    parser.add_argument("--jobs", type=int, default=min(2, os.cpu_count() or 1))
     options = parser.parse_args()
     size = Size.quick() if options.quick else Size()
-    if options.seed != size.seed:
-        size = Size(**{**{f: getattr(size, f) for f in size.__slots__}, "seed": options.seed})
+    size = replace(size, seed=options.seed, jobs=options.jobs)
     rows: list[Row] = []
     failed = False
     for name in options.only:

@@ -22,6 +22,7 @@ class Size:
     """How much is measured. The defaults end within ten minutes on two cores."""
 
     seed: int = 20260
+    jobs: int = 2  # processes; timed rows use one
     photos: int = 60  # rendered specimens for area, cover, tissue map and colour
     poses: int = 84  # photos for finding the card, half of each layout
     prints: int = 6  # photos per print error and kind of light

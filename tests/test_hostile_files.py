@@ -24,7 +24,7 @@ _spec.loader.exec_module(hostile)
 
 
 def code_or_shape(data: bytes) -> str | tuple[int, ...]:
-    """Return what the loader says to these bytes: the code of its refusal, or the picture's shape."""
+    """Return what the loader says: the code of its refusal, or the shape of the picture."""
     try:
         return decode(data).rgb.shape
     except PhotoRejectedError as error:

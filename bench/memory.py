@@ -1,0 +1,125 @@
+"""Memory of a process that reads photos: its peak on large files, and whether it stays flat."""
+
+import io
+import json
+import resource
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+from bench.rows import Row, Size
+from bench.shots import held_out
+from polypward.errors import PhotoRejectedError
+
+__all__ = ["loop", "measure"]
+
+MEGABYTE = 1e6
+
+
+def _resident_mb() -> float:
+    """Memory of this process now (Linux) or at its peak so far (elsewhere), megabytes."""
+    status = Path("/proc/self/statm")
+    if status.exists():
+        pages = int(status.read_text().split()[1])
+        return pages * resource.getpagesize() / MEGABYTE
+    return _peak_mb()
+
+
+def _peak_mb() -> float:
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return peak / MEGABYTE if sys.platform == "darwin" else peak * 1024 / MEGABYTE
+
+
+def loop(path: str, times: int) -> dict[str, float]:
+    """Read a photo `times` times in this process; peak, and growth after the first tenth."""
+    import cv2
+
+    from polypward.records import PhotoSettings
+    from polypward_vision import measure_photo
+    from polypward_vision.load import load_photo
+    from polypward_vision.tissue import load_base_model
+
+    cv2.setNumThreads(1)
+    model = load_base_model()
+    settings = PhotoSettings(height_mm=10.0)
+    warm = max(1, times // 10)
+    after_warm = 0.0
+    code = ""
+    for number in range(times):
+        try:
+            measure_photo(load_photo(path), settings=settings, model=model)
+        except PhotoRejectedError as error:
+            code = error.code
+        if number + 1 == warm:
+            after_warm = _resident_mb()
+    return {
+        "peak_mb": _peak_mb(),
+        "growth_mb": _resident_mb() - after_warm,
+        "rejected": float(bool(code)),
+    }
+
+
+def _apart(path: Path, times: int) -> dict[str, float]:
+    """Run `loop` in a process of its own."""
+    done = subprocess.run(
+        [sys.executable, "-m", "bench.memory", str(path), str(times)],
+        check=True,
+        stdout=subprocess.PIPE,
+    )
+    answer: dict[str, float] = json.loads(done.stdout)
+    return answer
+
+
+def _write(folder: Path, size: Size) -> dict[str, Path]:
+    """Write a 12 MP and a 50 MP JPEG, and a HEIC of 48 MP."""
+    import pillow_heif
+    from PIL import Image
+
+    files = {}
+    for name, megapixels in (("jpeg-12", 12.0), ("jpeg-50", 50.0), ("jpeg-48", 48.0)):
+        files[name] = folder / f"{name}.jpg"
+        shot = held_out(size.seed + 6, 0, megapixels=megapixels, layout="frame", tilt_deg=5)
+        files[name].write_bytes(shot.jpeg)
+    files["heic-48"] = folder / "heic-48.heic"
+    with Image.open(io.BytesIO(files.pop("jpeg-48").read_bytes())) as image:
+        pillow_heif.from_pillow(image).save(files["heic-48"], quality=70)
+    return files
+
+
+def measure(size: Size) -> list[Row]:
+    """Read the files, each in its own process."""
+    with tempfile.TemporaryDirectory() as name:
+        files = _write(Path(name), size)
+        flat = _apart(files["jpeg-12"], size.loops)
+        jpeg, heic = _apart(files["jpeg-50"], 2), _apart(files["heic-48"], 2)
+    per_thousand = 1000 * flat["growth_mb"] / max(size.loops - size.loops // 10, 1)
+    note = "one process, imports and model included"
+    return [
+        Row(
+            what="memory of a worker, 50 MP JPEG",
+            reach="<= 350 MB",
+            measured=f"{jpeg['peak_mb']:.0f} MB at its peak",
+            settings=note + ("; rejected" if jpeg["rejected"] else ""),
+            reached=jpeg["peak_mb"] <= 350,
+        ),
+        Row(
+            what="memory of a worker, 48 MP HEIC",
+            reach="<= 750 MB",
+            measured=f"{heic['peak_mb']:.0f} MB at its peak",
+            settings=note + ("; rejected" if heic["rejected"] else ""),
+            reached=heic["peak_mb"] <= 750,
+        ),
+        Row(
+            what="memory over many photos",
+            reach="flat",
+            measured=f"{flat['growth_mb']:+.1f} MB",
+            settings=f"12 MP, photo {size.loops // 10} to {size.loops}; "
+            f"{per_thousand:+.0f} MB per 1000, peak {flat['peak_mb']:.0f} MB",
+            reached=flat["growth_mb"] < 8,
+        ),
+    ]
+
+
+if __name__ == "__main__":
+    print(json.dumps(loop(sys.argv[1], int(sys.argv[2]))))
