@@ -44,7 +44,7 @@ class Develop:
 
     white_level: float = 0.8  # linear value that white paper reaches
     white_error: tuple[float, float, float] = (1.0, 1.0, 1.0)  # faults of the white balance
-    full_well: float = 8000.0  # electrons at 1.0
+    full_well: float = 20000.0  # electrons at 1.0
     read_noise: float = 4.0  # electrons
     defocus_px: float = 0.6
     motion_px: float = 0.0

@@ -68,7 +68,7 @@ def _rms(error: npt.NDArray[np.float64]) -> float:
 
 
 @functools.lru_cache(maxsize=4)
-def print_card(printed: Printed, *, px_mm: float = 0.04) -> PrintedCard:
+def print_card(printed: Printed, *, px_mm: float = 0.05) -> PrintedCard:
     """Print a card, print scale applied: paper, markers, patches, and the serial's QR code."""
     card = scaled(printed.card)
     rows, cols = (round(side / px_mm) for side in (card.size_mm[1], card.size_mm[0]))

@@ -66,12 +66,15 @@ def develop(light: Field, camera: Camera, *, seed: int) -> npt.NDArray[np.uint8]
         image = image * (1 - np.float32(how.vignette / 2) * (x + y))[..., None]
     gain = np.array(how.white_error, np.float32) * np.float32(how.white_level)
     image = image * gain
-    grain = rng.standard_normal(image.shape, dtype=np.float32)
-    image += grain * np.sqrt(
-        np.maximum(image, 0) / np.float32(how.full_well)
-        + np.float32((how.read_noise / how.full_well) ** 2)
-    )
-    np.clip(image, 0, 1, out=image)
+    # One sheet of noise serves the whole picture, moved sideways for each band of rows.
+    sheet = rng.standard_normal((min(rows, 512), cols, 3), dtype=np.float32)
+    shot, read = 1 / how.full_well, (how.read_noise / how.full_well) ** 2
+    for top in range(0, rows, len(sheet)):
+        band = image[top : top + len(sheet)]
+        grain = np.roll(sheet, int(rng.integers(cols)), axis=1)[: len(band)]
+        grain *= np.sqrt(np.maximum(band, 0) * np.float32(shot) + np.float32(read))
+        band += grain
+        np.clip(band, 0, 1, out=band)
     image = cv2.transform(image, colour_matrix(camera.sensor).T.astype(np.float32))
     np.clip(image, 0, 1, out=image)
     image = _tone(how.tone)[(image * (_STEPS - 1) + 0.5).astype(np.uint16)]

@@ -259,7 +259,7 @@ def _table(scene: Scene, projection: Projection, eye: Matrix) -> Field:
     image = projection.warp(flat, _corner_to_mm(px_mm, field[0], field[1]), 0, whole, spread=True)
     if scene.printed is not None:
         pixel_mm = (x1 - x0) / float(np.hypot(rows, cols)) * 1.25
-        fine = float(np.clip(0.7 * pixel_mm, 0.04, 0.12))
+        fine = float(np.clip(0.7 * pixel_mm, 0.05, 0.12))
         rgb, alpha = print_card(scene.printed).seen(eye, px_mm=fine)
         layer = np.concatenate([rgb, alpha[..., None]], axis=2)
         even = np.ones(projection.shape, np.float32)

@@ -225,7 +225,7 @@ def random_camera(
     develop = Develop(
         white_level=float(rng.uniform(0.6, 0.92)),
         white_error=tuple(rng.normal(1, 0.04, 3)),  # type: ignore[arg-type]
-        full_well=float(rng.uniform(2500, 12000)),
+        full_well=float(rng.uniform(6000, 30000)),
         read_noise=float(rng.uniform(2, 8)),
         defocus_px=float(rng.uniform(0.4, 0.6 + 0.7 * sharpness)),
         motion_px=float(max(0.0, rng.normal(0, 0.8))),
