@@ -141,6 +141,12 @@ _ALL = (
         "Keep the photo and report it; the other photos are not affected.",
     ),
     Reason(
+        "dropped",
+        True,
+        "A person took this photo out.",
+        "To take it in again: polypward assign PHOTO --to SPECIMEN.",
+    ),
+    Reason(
         "zone-assumed",
         False,
         "The photo's time has no time zone; the ward's was taken.",

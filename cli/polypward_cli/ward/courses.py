@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 from polypward.records import CareEvent, Reading, Specimen
 from polypward_cli.files import write_text
 from polypward_cli.ward.ledger import dumps
+from polypward_cli.ward.light import mark_changed_light
 from polypward_cli.ward.tables import readings_csv, scores_csv
 
 if TYPE_CHECKING:
     from polypward.course import Course
-
     from polypward_cli.ward.ward import Ward
 
 __all__ = ["courses", "refresh", "summary"]
@@ -24,13 +24,14 @@ def courses(ward: "Ward", *, today: date) -> dict[str, "Course"]:
     """Return the course of every specimen of the ward, by name."""
     from polypward.course import pool_sd, score_specimen
 
-    readings = _by_specimen(ward.readings())
+    every = ward.readings()
+    readings = _by_specimen(every)
     care: dict[str, list[CareEvent]] = defaultdict(list)
     for event in ward.care():
         care[event.specimen].append(event)
     settings = ward.settings.course_settings()
     specimens: list[Specimen] = ward.specimens()
-    pooled = pool_sd([readings.get(one.specimen, []) for one in specimens])
+    pooled = pool_sd((one for one in every if one.specimen), zone=ward.settings.zone)
     return {
         one.specimen: score_specimen(
             readings.get(one.specimen, []),
@@ -63,6 +64,7 @@ def summary(course: "Course") -> dict[str, Any]:
 
 def refresh(ward: "Ward") -> dict[str, "Course"]:
     """Compute every course again; write readings.csv, scores.csv and the summaries."""
+    mark_changed_light(ward)
     known = ward.courses()
     filled = {
         (reading.photo, reading.sha256, reading.specimen): reading
@@ -75,11 +77,7 @@ def refresh(ward: "Ward") -> dict[str, "Course"]:
     ]
     readings.sort(key=lambda one: (one.photo, one.specimen))
     write_text(ward.path / READINGS, readings_csv(readings))
-    seen = {reading.specimen for reading in readings}
-    write_text(
-        ward.path / SCORES,
-        scores_csv(course.score for name, course in known.items() if name in seen),
-    )
+    write_text(ward.path / SCORES, scores_csv(course.score for course in known.values()))
     with ward.db.atomic():
         ward.db.execute("delete from summaries")
         ward.db.table("summaries").insert_all(

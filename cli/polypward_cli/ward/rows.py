@@ -72,7 +72,7 @@ def reading_of(row: Mapping[str, Any], *, zone: ZoneInfo) -> Reading:
         "view": row["view"],
         "open": row["open"],
         "photographer": row["photographer"],
-        "detail": row["detail"],
+        "detail": row["detail"] or row["placing_detail"],
     }
     values |= {name: row[name] for name in _TEXTS}
     if not rejections:

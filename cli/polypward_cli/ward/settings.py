@@ -1,8 +1,7 @@
 """ward.toml: the settings of a ward, written with comments, read with the line of each fault."""
 
-import dataclasses
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -14,7 +13,14 @@ from polypward_cli.files import write_text
 if TYPE_CHECKING:
     from polypward.course import CourseSettings
 
-__all__ = ["SETTINGS", "WardSettings", "local_zone_name", "read_settings", "write_new_settings"]
+__all__ = [
+    "SETTINGS",
+    "WardSettings",
+    "line_of",
+    "local_zone_name",
+    "read_settings",
+    "write_new_settings",
+]
 
 SETTINGS = "ward.toml"
 
@@ -54,6 +60,8 @@ class WardSettings:
     water_mm: float | None = None
     colour_model: Literal["linear", "root-polynomial"] = "linear"
     course: Mapping[str, Any] = field(default_factory=dict)
+    advice: Sequence[Mapping[str, Any]] = ()
+    path: Path | None = None
 
     @property
     def zone(self) -> ZoneInfo:
@@ -61,10 +69,16 @@ class WardSettings:
         return ZoneInfo(self.time_zone)
 
     def course_settings(self) -> "CourseSettings":
-        """Return the course's settings: its defaults, changed by the table [course]."""
-        from polypward.course import CourseSettings
+        """Return the settings of the courses: the defaults, changed by what ward.toml says.
 
-        return CourseSettings(**self.course)
+        Raises
+        ------
+        BadInputError
+            If [course] or [[advice]] in ward.toml cannot be used, with the lines.
+        """
+        from polypward_cli.ward.course_settings import build
+
+        return build(self.course, self.advice, zone=self.zone, path=self.path)
 
 
 def local_zone_name() -> str:
@@ -81,7 +95,9 @@ def local_zone_name() -> str:
 
 def write_new_settings(path: Path, *, time_zone: str | None = None) -> None:
     """Write a ward.toml with every setting at its default and a remark on each."""
-    write_text(path, _NEW.format(time_zone=time_zone or local_zone_name()) + _course_text())
+    from polypward_cli.ward.course_settings import as_toml
+
+    write_text(path, _NEW.format(time_zone=time_zone or local_zone_name()) + as_toml())
 
 
 def read_settings(path: Path) -> WardSettings:
@@ -107,13 +123,13 @@ def read_settings(path: Path) -> WardSettings:
     values = dict(_checked(table, text, faults))
     if faults:
         raise BadInputError("\n".join(f"{path}, {fault}" for fault in faults))
-    return WardSettings(**values)
+    return WardSettings(**values, path=path)
 
 
 def _checked(table: Mapping[str, Any], text: str, faults: list[str]) -> Iterator[tuple[str, Any]]:
     """Yield each good setting as field and value; append each fault with its line."""
     for key, value in table.items():
-        where = f"line {_line_of(text, '', key)}"
+        where = f"line {line_of(text, '', key)}"
         if key == "owner" and isinstance(value, str):
             yield "owner", value
         elif key == "time_zone" and isinstance(value, str):
@@ -129,7 +145,13 @@ def _checked(table: Mapping[str, Any], text: str, faults: list[str]) -> Iterator
         elif key == "photos" and isinstance(value, dict):
             yield from _checked_photos(value, text, faults)
         elif key == "course" and isinstance(value, dict):
-            yield "course", _checked_course(value, text, faults)
+            yield "course", value
+        elif (
+            key == "advice"
+            and isinstance(value, list)
+            and all(isinstance(rule, dict) for rule in value)
+        ):
+            yield "advice", tuple(value)
         else:
             faults.append(f'{where}: "{key}" is no setting of a ward')
 
@@ -138,7 +160,7 @@ def _checked_photos(
     table: Mapping[str, Any], text: str, faults: list[str]
 ) -> Iterator[tuple[str, Any]]:
     for key, value in table.items():
-        where = f"line {_line_of(text, 'photos', key)}"
+        where = f"line {line_of(text, 'photos', key)}"
         number = isinstance(value, int | float) and not isinstance(value, bool)
         if key == "lamp" and isinstance(value, str):
             yield key, value.strip()
@@ -160,73 +182,20 @@ def _checked_photos(
             faults.append(f'{where}: "{key}" is no setting of [photos]')
 
 
-def _checked_course(table: Mapping[str, Any], text: str, faults: list[str]) -> dict[str, Any]:
-    """Check names and kinds against the fields of the course's settings."""
-    defaults = _course_defaults()
-    good: dict[str, Any] = {}
-    for key, value in table.items():
-        where = f"line {_line_of(text, 'course', key)}"
-        if key not in defaults:
-            faults.append(f'{where}: "{key}" is no setting of [course]')
-            continue
-        default = defaults[key]
-        if isinstance(default, bool) or isinstance(value, bool):
-            fits = isinstance(default, bool) and isinstance(value, bool)
-        elif isinstance(default, float):
-            fits = isinstance(value, int | float) and float("-inf") < value < float("inf")
-            value = float(value) if fits else value
-        else:
-            fits = isinstance(value, type(default))
-        if fits:
-            good[key] = value
-        else:
-            kind = {bool: "true or false", int: "a whole number", float: "a number", str: "text"}
-            faults.append(f"{where}: {key} must be {kind[type(default)]}, got {value!r}")
-    if good and not faults:
-        from polypward.course import CourseSettings
+def line_of(text: str, table: str, key: str, *, nth: int = 0) -> int:
+    """Line, counted from 1, on which `key` of the `nth` `table` ("" = the top) is set.
 
-        try:
-            CourseSettings(**good)
-        except ValueError as error:
-            faults.append(f"line {_line_of(text, '', 'course')}: [course] {error}")
-    return good
-
-
-def _course_defaults() -> dict[str, bool | int | float | str]:
-    """Return the plain settings of a course by name, with their defaults."""
-    try:
-        from polypward.course import CourseSettings
-    except ModuleNotFoundError:  # until the course stands
-        return {}
-
-    plain = CourseSettings()
-    pairs = ((item.name, getattr(plain, item.name)) for item in dataclasses.fields(plain))
-    return {name: value for name, value in pairs if isinstance(value, bool | int | float | str)}
-
-
-def _course_text() -> str:
-    """Return the table [course] with every plain setting at its default, switched off."""
-    lines = [
-        "",
-        "[course]",
-        "# How visits become flags, scores and advice. Take away a # to change one.",
-    ]
-    for name, value in _course_defaults().items():
-        shown = str(value).lower() if isinstance(value, bool) else value
-        lines.append(f"# {name} = " + (f'"{value}"' if isinstance(value, str) else f"{shown}"))
-    return "\n".join(lines) + "\n"
-
-
-def _line_of(text: str, table: str, key: str) -> int:
-    """Line, counted from 1, on which `key` of `table` ("" = the top) is set."""
-    within = ""
+    An empty `key` finds the heading of the table.
+    """
+    within, count = "", {}  # type: str, dict[str, int]
     pattern = re.compile(rf"""\s*["']?{re.escape(key)}["']?\s*[=.]""")
     for number, line in enumerate(text.splitlines(), start=1):
-        heading = re.match(r"\s*\[+\s*([^\]]+?)\s*\]", line)
-        if heading:
+        if heading := re.match(r"\s*\[+\s*([^\]]+?)\s*\]", line):
             within = heading[1]
-            if not table and within.split(".")[0].strip("\"' ") == key:
+            count[within] = count.get(within, -1) + 1
+            at_heading = within == table and not key and count[within] == nth
+            if at_heading or (not table and within.split(".")[0] == key):
                 return number
-        elif within == table and pattern.match(line):
+        elif key and within == table and count.get(within, 0) == nth and pattern.match(line):
             return number
     return 1

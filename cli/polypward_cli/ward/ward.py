@@ -1,10 +1,10 @@
 """A ward on disk: what others may ask of it, in records."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Ward"]
 
-# States in which a specimen is no longer in the ward, by the care event that says so.
-LEAVING = {"sold": "sold", "lost": "lost", "discarded": "discarded", "split": "split"}
+# Care events after which a specimen is no longer in the ward, with the state that says so.
+LEAVING = {"sold": "sold", "lost": "lost", "discarded": "discarded"}
 
 
 class Ward:
@@ -40,16 +40,27 @@ class Ward:
         What ward.toml says.
     """
 
-    def __init__(self, path: Path, db: Database, settings: WardSettings) -> None:
+    def __init__(
+        self, path: Path, db: Database, settings: WardSettings, *, today: date | None = None
+    ) -> None:
+        self._today = today
         self.path = path
         self.db = db
         self.settings = settings
 
     @classmethod
-    def open(cls, path: Path, *, create: bool = False, time_zone: str | None = None) -> "Ward":
+    def open(
+        cls,
+        path: Path,
+        *,
+        create: bool = False,
+        time_zone: str | None = None,
+        today: date | None = None,
+    ) -> "Ward":
         """Open the ward in the folder `path`; with `create`, make it if it is not there.
 
-        `time_zone` is that of a new ward; without it this computer's is taken.
+        `time_zone` is that of a new ward; without it this computer's is taken. `today` stands in
+        for the clock.
 
         Raises
         ------
@@ -71,7 +82,7 @@ class Ward:
         except OSError as error:
             raise BadInputError(f"{path}: the ward cannot be written ({error.strerror})") from error
         settings = read_settings(path / SETTINGS)
-        return cls(path, open_ledger(path / DATABASE, create=create), settings)
+        return cls(path, open_ledger(path / DATABASE, create=create), settings, today=today)
 
     def __enter__(self) -> "Ward":
         return self
@@ -108,6 +119,14 @@ class Ward:
         )
         return [reading_of(row, zone=self.settings.zone) for row in rows]
 
+    def readings_by_key(self, keys: Collection[str]) -> list[Reading]:
+        """Return the readings of the photos with these keys of the ledger, by path."""
+        rows = self.db.query(
+            "select readings.*, photos.path, photos.sha256 from readings join photos using (key) "
+            "order by path, specimen"
+        )
+        return [reading_of(row, zone=self.settings.zone) for row in rows if row["key"] in keys]
+
     def care(self, specimen: str | None = None) -> list[CareEvent]:
         """Return what was done to or seen on the specimens (or one), by time."""
         where = "" if specimen is None else "where specimen = ?"
@@ -123,7 +142,7 @@ class Ward:
     @cached_property
     def zone_today(self) -> date:
         """Today in the ward's time zone, the same for as long as the ward is open."""
-        return datetime.now(self.settings.zone).date()
+        return self._today or datetime.now(self.settings.zone).date()
 
     def courses(self, *, today: date | None = None) -> dict[str, "Course"]:
         """Return the course of every specimen, computed from the stored readings."""
@@ -205,7 +224,7 @@ class Ward:
             )
         row: dict[str, Any] = {
             "specimen": event.specimen,
-            "at": event.at.isoformat(),
+            "at": event.at.astimezone(UTC).isoformat(),
             "what": event.what,
             "detail": dumps(dict(event.detail)),
             "by": event.by,
@@ -215,9 +234,25 @@ class Ward:
             self.db.table("care").insert(row, ignore=True)
             if self.db.table("care").count == before:
                 return False
-            if event.what in LEAVING:
-                left = event.at.astimezone(self.settings.zone).date()
-                self.save_specimen(
-                    replace(known[event.specimen], state=LEAVING[event.what], left_on=left)
-                )
+            self._follow(event, known)
         return True
+
+    def _follow(self, event: CareEvent, known: dict[str, Specimen]) -> None:
+        """Change what a care event changes of a specimen: its state, its place, its children."""
+        one = known[event.specimen]
+        day = event.at.astimezone(self.settings.zone).date()
+        if event.what in LEAVING:
+            one = replace(one, state=LEAVING[event.what], left_on=day)
+        elif event.what == "returned":
+            one = replace(one, state="held", left_on=None)
+        elif event.what == "move" and event.detail.get("to"):
+            one = replace(one, place=event.detail["to"])
+        elif event.what == "split":
+            text = event.detail.get("children", "").replace(",", " ").replace(";", " ")
+            children = text.split()
+            for child in children:
+                if child not in known:
+                    self.save_specimen(replace(one, specimen=child, parent=one.specimen, cost=None))
+            if children and one.specimen not in children:
+                one = replace(one, state="split", left_on=day)
+        self.save_specimen(one)

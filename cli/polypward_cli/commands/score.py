@@ -1,0 +1,137 @@
+"""`polypward score`: a folder of photos becomes figures."""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+__all__ = ["app"]
+
+app = typer.Typer()
+
+
+@app.command()
+def score(
+    folder: Annotated[Path, typer.Argument(help="The folder of photos, with its subfolders.")],
+    ward: Annotated[Path, typer.Option(help="The ward's folder; made on first use.")] = Path(
+        "ward"
+    ),
+    manifest: Annotated[
+        Path | None,
+        typer.Option(
+            help="CSV of what you know of single photos: photo (path below FOLDER), specimen, "
+            "taken_at, height_mm, water_mm, lamp, mm_per_px, view, open, photographer."
+        ),
+    ] = None,
+    workers: Annotated[
+        int | None, typer.Option(min=1, help="Photos measured at a time; as many as pay if left.")
+    ] = None,
+    strict: Annotated[
+        bool, typer.Option("--strict", help="Exit with 3 if any photo was rejected.")
+    ] = False,
+    height_mm: Annotated[
+        float | None, typer.Option(min=-500, max=1000, help="Specimen's height above the card.")
+    ] = None,
+    water_mm: Annotated[
+        float | None, typer.Option(min=0, max=2000, help="Water above the card, camera in air.")
+    ] = None,
+    lamp: Annotated[str | None, typer.Option(help="The lamp, in your own words.")] = None,
+    mm_per_px: Annotated[
+        float | None, typer.Option(min=1e-4, max=10, help="Measure without a card, by this scale.")
+    ] = None,
+    outline: Annotated[
+        Path | None, typer.Option(help="JSON: an outline in mm for specimens or photos.")
+    ] = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print the closing list as JSON.")
+    ] = False,
+) -> None:
+    """Measure the photos of a folder and score every specimen in them.
+
+    Whose photo it is: the manifest says, else a tag in the photo, else the folder it lies in, else
+    its file name's part before the date. Known photos are not measured again, and what was said
+    of a photo (manifest, height, lamp) stays until something else is said. A manifest is used only
+    when it is named.
+
+    Example:
+
+        polypward score photos/ --ward ward --lamp "white 6500 K"
+    """
+    import json
+
+    from polypward.errors import BadInputError
+    from polypward_cli.closing import close
+    from polypward_cli.manifest import Manifest, read_manifest, read_outlines
+    from polypward_cli.scan import find_photos
+    from polypward_cli.scoring import Options, score_folder
+    from polypward_cli.ward import Ward
+    from polypward_cli.ward.courses import refresh
+
+    if not find_photos(folder).photos:  # before a ward is made for nothing
+        raise BadInputError(f"{folder}: no pictures in this folder")
+    with Ward.open(ward, create=True) as opened, opened.working("score"):
+        opened.settings.course_settings()  # its faults are told before the work
+        zone = opened.settings.zone
+        options = Options(
+            height_mm=height_mm,
+            water_mm=water_mm,
+            lamp=lamp,
+            mm_per_px=mm_per_px,
+            workers=workers,
+            manifest=read_manifest(manifest, zone=zone) if manifest else Manifest({}),
+            outlines=read_outlines(outline) if outline else {},
+        )
+        try:
+            with _progress() as progress:
+                outcome = score_folder(opened, folder, options=options, progress=progress)
+        except KeyboardInterrupt:
+            typer.echo("Stopped. What was measured is kept; run it again to go on.", err=True)
+            raise typer.Exit(130) from None
+        closing = close(opened, outcome, refresh(opened))
+        if as_json:
+            typer.echo(json.dumps(closing.as_json(), indent=1, ensure_ascii=False))
+        else:
+            for line in closing.lines():
+                typer.echo(line)
+            for column in options.manifest.unknown_columns:
+                typer.echo(f'{manifest}: the column "{column}" was not used.', err=True)
+            if manifest is None and (folder / "manifest.csv").is_file():
+                there = (folder / "manifest.csv").as_posix()
+                typer.echo(f"{there} was not used; to use it: --manifest {there}", err=True)
+    if strict and closing.rejected:
+        raise typer.Exit(3)
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[str, int, int], None]]:
+    """Show a bar on a terminal, nothing elsewhere."""
+    from rich.console import Console
+    from rich.progress import (
+        BarColumn,
+        MofNCompleteColumn,
+        Progress,
+        TaskID,
+        TextColumn,
+        TimeRemainingColumn,
+    )
+
+    console = Console(stderr=True)
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(),
+    )
+    with Progress(
+        *columns, console=console, transient=True, disable=not console.is_terminal
+    ) as bar:
+        tasks: dict[str, TaskID] = {}
+
+        def show(what: str, done: int, of: int) -> None:
+            if what not in tasks:
+                tasks[what] = bar.add_task(f"{what} photos", total=of)
+            bar.update(tasks[what], completed=done, total=of)
+
+        yield show

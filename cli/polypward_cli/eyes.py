@@ -1,0 +1,118 @@
+"""How scoring sees: the one place where the desk calls on vision, replaceable by a test's own."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from polypward.records import Card, PhotoSettings, Reading
+
+if TYPE_CHECKING:
+    from polypward_vision.tissue import TissueModel
+
+__all__ = ["Eyes", "Opened", "RealEyes", "Seen"]
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """A decoded photo: when it was taken by its own data, and whatever measuring takes."""
+
+    taken_at: datetime | None
+    photo: Any
+
+
+class Seen(Protocol):
+    """What measuring one photo returns (see ``polypward_vision.PhotoResult``)."""
+
+    @property
+    def reading(self) -> Reading:
+        """The measures."""
+
+    @property
+    def tile(self) -> npt.NDArray[np.uint8] | None:
+        """The cut-out, (rows, cols, 3) RGB in the photo's own values."""
+
+    @property
+    def mask(self) -> npt.NDArray[np.uint8] | None:
+        """The tissue map, (rows, cols) labels."""
+
+    @property
+    def correction(self) -> Mapping[str, Any]:
+        """What is needed to redo colour from the cut-out, JSON values."""
+
+    @property
+    def patch_residuals(self) -> npt.NDArray[np.float64] | None:
+        """What the card's patches missed by, (P, 3) Lab."""
+
+    @property
+    def tags(self) -> tuple[str, ...]:
+        """Texts of the specimen tags in view."""
+
+
+class Eyes(Protocol):
+    """Opens and measures photos; travels to worker processes, so it holds nothing large."""
+
+    @property
+    def version(self) -> str:
+        """Name of the model; readings by another one are measured again."""
+
+    def open(self, path: Path) -> Opened:
+        """Decode a photo; raises PhotoRejectedError."""
+
+    def measure(
+        self,
+        opened: Opened,
+        *,
+        settings: PhotoSettings,
+        cards: Sequence[Card],
+        print_residuals: Mapping[str, npt.NDArray[np.float64]],
+    ) -> Seen:
+        """Measure a decoded photo; raises PhotoRejectedError."""
+
+
+class RealEyes:
+    """The eyes of the tool: polypward_vision with its base model."""
+
+    @property
+    def version(self) -> str:
+        """Version of the base model."""
+        return _model().version
+
+    def open(self, path: Path) -> Opened:
+        """Decode the photo at `path`."""
+        from polypward_vision.load import load_photo
+
+        photo = load_photo(path)
+        return Opened(photo.taken_at, photo)
+
+    def measure(
+        self,
+        opened: Opened,
+        *,
+        settings: PhotoSettings,
+        cards: Sequence[Card],
+        print_residuals: Mapping[str, npt.NDArray[np.float64]],
+    ) -> Seen:
+        """Measure the photo against the ward's cards."""
+        from polypward_vision import measure_photo
+
+        seen: Seen = measure_photo(
+            opened.photo,
+            settings=settings,
+            cards=cards,
+            model=_model(),
+            print_residuals=print_residuals,
+        )
+        return seen
+
+
+@cache
+def _model() -> "TissueModel":
+    from polypward_vision.tissue import load_base_model
+
+    return load_base_model()

@@ -1,0 +1,209 @@
+"""One photo measured, in this process or in a worker: files written, a plain result returned.
+
+Nothing that a photo does may stop the others: every exception becomes a result.
+"""
+
+import io
+import json
+import signal
+import traceback
+from collections.abc import Iterable, Iterator, Mapping
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass, field, replace
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from polypward.errors import PhotoRejectedError
+from polypward.reasons import REJECTIONS
+from polypward.records import Card, PhotoSettings, Reading
+from polypward_cli.eyes import Eyes, Seen
+from polypward_cli.files import write_bytes
+from polypward_cli.ward.rows import residuals_blob, row_of_measures
+
+__all__ = ["Bench", "Job", "Measured", "measure_all", "measure_one"]
+
+# Cut-outs are kept for measuring again: no chroma subsampling, and a quality at which the error
+# of the coding stays under that of the camera.
+TILE_QUALITY: Final = 95
+# Photos on their way per worker, so that none waits for the parent.
+AHEAD: Final = 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bench:
+    """What every photo of a run is measured with."""
+
+    ward: Path
+    eyes: Eyes
+    cards: tuple[Card, ...] = ()
+    print_residuals: Mapping[str, npt.NDArray[np.float64]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """A photo to measure; its files are called `name`, in tiles/ and masks/ of the ward."""
+
+    key: str
+    path: Path
+    name: str
+    settings: PhotoSettings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
+    """The outcome of a job: columns of `readings`, and what the photo itself says."""
+
+    job: Job
+    row: Mapping[str, Any]
+    decoded: bool = False
+    exif_taken_at: str | None = None
+    tags: tuple[str, ...] = ()
+    trace: str = ""
+
+
+def measure_one(job: Job, bench: Bench) -> Measured:
+    """Measure a photo and write its cut-out and map; whatever goes wrong is in the result."""
+    decoded, taken = False, None
+    try:
+        opened = bench.eyes.open(job.path)
+        decoded = True
+        taken = opened.taken_at.isoformat() if opened.taken_at else None
+        seen = bench.eyes.measure(
+            opened,
+            settings=job.settings,
+            cards=bench.cards,
+            print_residuals=bench.print_residuals,
+        )
+        row = row_of_measures(_with_files(seen, job, bench.ward))
+        row["correction"] = json.dumps(dict(seen.correction), sort_keys=True, allow_nan=False)
+        row["patch_residuals"] = residuals_blob(seen.patch_residuals)
+        tags = tuple(dict.fromkeys(tag.strip() for tag in seen.tags if tag.strip()))
+        return Measured(job=job, row=row, decoded=True, exif_taken_at=taken, tags=tags)
+    except PhotoRejectedError as error:
+        row = _rejected(error.code, error.detail)
+        return Measured(job=job, row=row, decoded=decoded, exif_taken_at=taken)
+    except Exception as error:
+        what = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
+        return Measured(
+            job=job,
+            row=_rejected("measuring-failed", what.splitlines()[0][:200]),
+            decoded=decoded,
+            exif_taken_at=taken,
+            trace=traceback.format_exc(),
+        )
+
+
+def measure_all(jobs: Iterable[Job], bench: Bench, *, workers: int) -> Iterator[Measured]:
+    """Measure every job, yielding each as it is done; with one worker in this process.
+
+    A worker that dies (memory, a decoder's crash) costs the one photo that killed it.
+    """
+    if workers <= 1:
+        _one_thread()
+        for job in jobs:
+            yield measure_one(job, bench)
+        return
+    waiting = iter(jobs)
+    while True:
+        lost: list[Job] = []
+        yield from _in_pool(waiting, bench, workers, lost)
+        if not lost:
+            return
+        for job in lost:
+            alone: list[Job] = []
+            yield from _in_pool(iter([job]), bench, 1, alone)
+            if alone:
+                row = _rejected("measuring-failed", "the process that measured it ended")
+                yield Measured(job=job, row=row)
+
+
+def _in_pool(
+    jobs: Iterator[Job], bench: Bench, workers: int, lost: list[Job]
+) -> Iterator[Measured]:
+    """Run jobs in fresh processes; those under way when one dies are put into `lost`."""
+    pool = ProcessPoolExecutor(
+        workers, mp_context=get_context("spawn"), initializer=_start_worker, initargs=(bench,)
+    )
+    try:
+        running: dict[Future[Measured], Job] = {}
+        more = True
+        while True:
+            while more and not lost and len(running) < workers * AHEAD:
+                job = next(jobs, None)
+                if job is None:
+                    more = False
+                    break
+                try:
+                    running[pool.submit(_measure_here, job)] = job
+                except BrokenProcessPool:
+                    lost.append(job)
+            if not running:
+                return
+            done, _ = wait(running, return_when=FIRST_COMPLETED)
+            for future in done:
+                job = running.pop(future)
+                try:
+                    measured = future.result()
+                except BrokenProcessPool:
+                    lost.append(job)
+                else:
+                    yield measured
+    finally:
+        pool.shutdown(cancel_futures=True)
+
+
+_bench: Bench | None = None
+
+
+def _start_worker(bench: Bench) -> None:
+    """Prepare a worker process; the parent alone answers to an interrupt from the keyboard."""
+    global _bench
+    _bench = bench
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    _one_thread()
+
+
+def _one_thread() -> None:
+    """Let every library count with one thread: same sums in any process, one core a worker."""
+    import cv2
+    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
+
+    cv2.setNumThreads(1)
+    threadpool_limits(1)
+
+
+def _measure_here(job: Job) -> Measured:
+    assert _bench is not None
+    return measure_one(job, _bench)
+
+
+def _rejected(code: str, detail: str) -> dict[str, Any]:
+    if code not in REJECTIONS:
+        code, detail = "measuring-failed", f"{code}: {detail}"
+    return row_of_measures(
+        Reading(photo="", sha256="", status="rejected", reasons=(code,), detail=detail)
+    ) | {"correction": "{}", "patch_residuals": None}
+
+
+def _with_files(seen: Seen, job: Job, ward: Path) -> Reading:
+    """Write the cut-out and the map; return the reading with their paths."""
+    reading = seen.reading
+    if seen.tile is None or seen.mask is None:
+        return reading
+    tile, mask = f"tiles/{job.name}.jpg", f"masks/{job.name}.png"
+    write_bytes(ward / tile, _encoded(seen.tile, "JPEG", quality=TILE_QUALITY, subsampling=0))
+    write_bytes(ward / mask, _encoded(seen.mask, "PNG"))
+    return replace(reading, tile=tile, mask=mask)
+
+
+def _encoded(pixels: npt.NDArray[np.uint8], kind: str, **options: Any) -> bytes:
+    from PIL import Image
+
+    stream = io.BytesIO()
+    Image.fromarray(np.ascontiguousarray(pixels)).save(stream, kind, **options)
+    return stream.getvalue()
