@@ -7,7 +7,7 @@ import pytest
 
 MARK = "common practice, no source"
 # Words that only the photographing routine uses: a page with several of them gives that advice.
-ADVICE = ("lights-on", "before feeding", "pumps off", "blue channels off", "mid-height", "messenger")
+ADVICE = (
     "lights-on",
     "before feeding",
     "pumps off",
