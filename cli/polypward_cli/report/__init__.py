@@ -122,6 +122,7 @@ def _ward_view(ward: ReportWard) -> WardView:
     name = ward.path.resolve().name
     return WardView(
         name=f"{ward.settings.owner}: {name}" if ward.settings.owner else name,
+        today=words.day(ward.zone_today),
         made_at=words.taken(datetime.now(ward.settings.zone)),
         version=__version__,
     )

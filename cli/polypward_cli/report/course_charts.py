@@ -79,9 +79,9 @@ def _colour(course: "Course", done: tuple[Mark, ...]) -> Chart | None:
         return None
     marks = done + tuple(_flag_marks(course, ("paling",), chart.view))
     if chart.unit == "index":
-        title = "Colour: paling, 0 = its reference, 1 = white skeleton"
+        title = "Colour: paling, 0 to 1 (skeleton white)"
         return _drawn("paling", title, chart, marks, times=1, unit="", full=1, decimals=2)
-    title = "Colour: shift towards white, Lab units (no paling index)"
+    title = "Colour: shift in Lab units (no paling index)"
     return _drawn("paling", title, chart, marks, times=1, unit="", full=None, decimals=1)
 
 
@@ -93,7 +93,7 @@ def _condition(course: "Course", done: tuple[Mark, ...]) -> Chart | None:
     bottom, top = _range([v.condition for v in visits], full=100)
     return Chart(
         key="condition",
-        title="Photo condition, 0 to 100, with one standard deviation",
+        title="Photo condition, with one SD",
         summary=_summary(points, "", 0),
         unit="",
         points=points,

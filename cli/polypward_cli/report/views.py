@@ -32,6 +32,7 @@ class WardView:
     """What every page says about the ward and the report itself."""
 
     name: str
+    today: str
     made_at: str
     version: str
 
@@ -106,6 +107,7 @@ class SpecimenView:
     href: str
     group: Group
     line: str
+    short_line: str
     place: str
     state: str
     left_on: str
@@ -124,6 +126,7 @@ class SpecimenView:
     overdue: bool
     last_seen: str
     why: str
+    todo: str
     latest: CutOutView | None
     cutouts: tuple[CutOutView, ...]
     charts: tuple[ChartView, ...]
