@@ -1,7 +1,5 @@
 """`polypward score`: a folder of photos becomes figures."""
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated
 
@@ -66,9 +64,12 @@ def score(
     from polypward_cli.manifest import Manifest, read_manifest, read_outlines
     from polypward_cli.scan import find_photos
     from polypward_cli.scoring import Options, score_folder
+    from polypward_cli.terminal import progress_bar
     from polypward_cli.ward import Ward
     from polypward_cli.ward.courses import refresh
 
+    if ward.resolve() == folder.resolve():
+        raise BadInputError(f"{ward}: the ward and the folder of photos must be two folders")
     if not find_photos(folder).photos:  # before a ward is made for nothing
         raise BadInputError(f"{folder}: no pictures in this folder")
     with Ward.open(ward, create=True) as opened, opened.working("score"):
@@ -84,7 +85,7 @@ def score(
             outlines=read_outlines(outline) if outline else {},
         )
         try:
-            with _progress() as progress:
+            with progress_bar() as progress:
                 outcome = score_folder(opened, folder, options=options, progress=progress)
         except KeyboardInterrupt:
             typer.echo("Stopped. What was measured is kept; run it again to go on.", err=True)
@@ -102,36 +103,3 @@ def score(
                 typer.echo(f"{there} was not used; to use it: --manifest {there}", err=True)
     if strict and closing.rejected:
         raise typer.Exit(3)
-
-
-@contextmanager
-def _progress() -> Iterator[Callable[[str, int, int], None]]:
-    """Show a bar on a terminal, nothing elsewhere."""
-    from rich.console import Console
-    from rich.progress import (
-        BarColumn,
-        MofNCompleteColumn,
-        Progress,
-        TaskID,
-        TextColumn,
-        TimeRemainingColumn,
-    )
-
-    console = Console(stderr=True)
-    columns = (
-        TextColumn("{task.description}"),
-        BarColumn(),
-        MofNCompleteColumn(),
-        TimeRemainingColumn(),
-    )
-    with Progress(
-        *columns, console=console, transient=True, disable=not console.is_terminal
-    ) as bar:
-        tasks: dict[str, TaskID] = {}
-
-        def show(what: str, done: int, of: int) -> None:
-            if what not in tasks:
-                tasks[what] = bar.add_task(f"{what} photos", total=of)
-            bar.update(tasks[what], completed=done, total=of)
-
-        yield show

@@ -18,6 +18,8 @@ __all__ = ["courses", "refresh", "summary"]
 
 READINGS = "readings.csv"
 SCORES = "scores.csv"
+# Live cover up to which photos show no live tissue worth the name.
+LOOKS_DEAD = 0.02
 
 
 def courses(ward: "Ward", *, today: date) -> dict[str, "Course"]:
@@ -52,7 +54,7 @@ def summary(course: "Course") -> dict[str, Any]:
         "advice": advice.what,
         "reason": advice.reason,
         "next_photo_on": advice.next_photo_on.isoformat() if advice.next_photo_on else None,
-        "condition": course.score.condition,
+        "looks_dead": _looks_dead(course),
         "last_seen": course.score.last_seen.isoformat() if course.score.last_seen else None,
         "flags": [
             {"name": flag.name, "evidence": flag.evidence, "urgent": flag.urgent}
@@ -84,6 +86,12 @@ def refresh(ward: "Ward") -> dict[str, "Course"]:
             {"specimen": name, "summary": dumps(summary(course))} for name, course in known.items()
         )
     return known
+
+
+def _looks_dead(course: "Course") -> bool:
+    """Say whether the last visit with a cover showed no live tissue worth the name."""
+    covers = [visit.live_cover for visit in course.visits if visit.live_cover is not None]
+    return bool(covers) and covers[-1] <= LOOKS_DEAD
 
 
 def _by_specimen(readings: list[Reading]) -> dict[str, list[Reading]]:

@@ -1,0 +1,88 @@
+"""`polypward care`: what was done to a specimen, or seen on it without a photo."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+__all__ = ["NAME", "app"]
+
+NAME = "care"
+
+app = typer.Typer(no_args_is_help=True)
+
+WardOption = Annotated[Path, typer.Option(help="The ward's folder.")]
+
+
+@app.callback()
+def care() -> None:
+    """Note what was done to specimens: moves, dips, feedings, looks, sales and losses.
+
+    Example:
+
+        polypward care log LAM-03 look --detail state=open
+    """
+
+
+@app.command()
+def log(
+    specimen: Annotated[str, typer.Argument(help="The specimen.")],
+    what: Annotated[
+        str,
+        typer.Argument(
+            help="move, dip, cut, feeding, treatment, quarantine, look, acknowledge, split, "
+            "sold, lost, discarded, returned, note or a word of your own."
+        ),
+    ],
+    at: Annotated[
+        str | None, typer.Option(help="When: 2026-01-12T10:30, or a day; now if left out.")
+    ] = None,
+    detail: Annotated[
+        list[str] | None, typer.Option(help="name=value; may be given several times.")
+    ] = None,
+    by: Annotated[str, typer.Option(help="Who did it.")] = "",
+    ward: WardOption = Path("ward"),
+) -> None:
+    """Note one thing done to or seen on a specimen.
+
+    Example:
+
+        polypward care log LAM-03 move --detail to="rack 2" --by Kim
+    """
+    from polypward_cli.care import event_of
+    from polypward_cli.ward import Ward
+    from polypward_cli.ward.courses import refresh
+
+    with Ward.open(ward) as opened, opened.working("care"):
+        event = event_of(opened, specimen, what, at=at, details=detail or [], by=by)
+        new = opened.add_care(event)
+        if new:
+            refresh(opened)
+    when = event.at.isoformat(timespec="minutes")
+    typer.echo(f"{event.specimen}: {event.what}, {when}" + ("" if new else " (known already)"))
+
+
+@app.command("import")
+def import_(
+    table: Annotated[Path, typer.Argument(help="CSV: specimen, at, what, detail, by.")],
+    ward: WardOption = Path("ward"),
+) -> None:
+    """Take in a table of care; the detail is name=value, several parted by semicolons.
+
+    A faulty row stops the whole table, and the same table taken twice adds nothing.
+
+    Example:
+
+        polypward care import care.csv --ward ward
+    """
+    from polypward_cli.care import read_care
+    from polypward_cli.ward import Ward
+    from polypward_cli.ward.courses import refresh
+
+    with Ward.open(ward) as opened, opened.working("care"):
+        events = read_care(opened, table)
+        with opened.db.atomic():
+            new = sum(opened.add_care(event) for event in events)
+        if new:
+            refresh(opened)
+    typer.echo(f"{new} new, {len(events) - new} known already.")
