@@ -139,9 +139,10 @@ def _take_over(earlier: Path, folder: Path, key: str) -> bool:
 def _make(ward: Path, folder: Path, tile: str, mask: str, key: str) -> dict[str, Any] | None:
     """One cut-out and its outlines, or None if the tile cannot be read."""
     import cv2
-    import numpy as np
 
-    picture = cv2.imdecode(np.frombuffer((ward / tile).read_bytes(), np.uint8), _HALF_BGR)
+    picture = _decode(ward / tile, cv2.IMREAD_REDUCED_COLOR_2)
+    if picture is not None and max(picture.shape[:2]) < EDGE_PX:
+        picture = _decode(ward / tile, cv2.IMREAD_COLOR)
     if picture is None:
         return None
     scale = min(1.0, EDGE_PX / max(picture.shape[:2]))
@@ -153,9 +154,7 @@ def _make(ward: Path, folder: Path, tile: str, mask: str, key: str) -> dict[str,
     (folder / f"{key}.jpg").write_bytes(jpeg.tobytes())
     outlines: dict[str, str] = {}
     if mask:
-        labels = cv2.imdecode(
-            np.frombuffer((ward / mask).read_bytes(), np.uint8), cv2.IMREAD_GRAYSCALE
-        )
+        labels = _decode(ward / mask, cv2.IMREAD_GRAYSCALE)
         if labels is not None:
             outlines = {
                 name: path
@@ -165,7 +164,16 @@ def _make(ward: Path, folder: Path, tile: str, mask: str, key: str) -> dict[str,
     return {"size": size, "outlines": outlines}
 
 
-_HALF_BGR = 17  # cv2.IMREAD_REDUCED_COLOR_2, named here so that cv2 stays out of the import
+def _decode(path: Path, how: int) -> Any:
+    """Pixels of an image file of the ward, or None if it is gone, empty or damaged."""
+    import cv2
+    import numpy as np
+
+    try:
+        data = np.frombuffer(path.read_bytes(), np.uint8)
+    except OSError:
+        return None
+    return cv2.imdecode(data, how) if data.size else None
 
 
 def _outline(where: Any, *, size: list[int]) -> str:

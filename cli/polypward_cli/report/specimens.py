@@ -102,7 +102,7 @@ def specimen_view(
         overdue=any(flag.name == "overdue" for flag in standing),
         last_seen=words.day(score.last_seen) if score.last_seen else "",
         why=_why(group, standing, course),
-        todo=advice.reason if group == "needs" and standing else "",
+        todo=_todo(group, standing, course),
         latest=cutouts[-1] if cutouts else None,
         cutouts=tuple(cutouts),
         charts=charts_of(course, care=care, zone=desk.zone),
@@ -116,7 +116,7 @@ def specimen_view(
 def _group(specimen: Specimen, course: "Course", direction: Direction) -> Group:
     """Return the one list of the first page that the specimen stands in."""
     advice, score = course.advice, course.score
-    if specimen.state != "held":
+    if specimen.state != "held" or not advice.what:
         return "left"
     alarming = any(flag.standing and flag.name != "overdue" for flag in course.flags)
     no_tissue = bool(course.visits) and score.condition is not None and score.condition < 1
@@ -153,8 +153,14 @@ def _why(group: Group, standing: "Sequence[Flag]", course: "Course") -> str:
         return f"Recovery {words.signed(score.recovery)} since intake (90 %: {low} to {high})."
     alarming = [flag for flag in sorted(standing, key=_flag_order) if flag.name != "overdue"]
     if group == "needs" and alarming:
-        return alarming[0].evidence
+        return words.sentence(alarming[0].evidence)
     return course.advice.reason
+
+
+def _todo(group: Group, standing: "Sequence[Flag]", course: "Course") -> str:
+    """Return what to do, where the evidence above it does not already say so."""
+    told = not standing or any(flag.urgent for flag in standing)
+    return course.advice.reason if group == "needs" and not told else ""
 
 
 def _flag_order(flag: "Flag") -> tuple[bool, bool, int]:
@@ -172,7 +178,7 @@ def _flag_view(flag: "Flag") -> FlagView:
     return FlagView(
         words=words.FLAGS.get(flag.name, flag.name),
         when=when,
-        evidence=flag.evidence,
+        evidence=words.sentence(flag.evidence),
         urgent=flag.urgent and flag.standing,
         standing=flag.standing,
     )
@@ -208,17 +214,11 @@ def _state_line(specimen: Specimen) -> str:
 
 def _facts(specimen: Specimen, course: "Course") -> list[tuple[str, str]]:
     score: Score = course.score
-    reference = course.reference
     recovery = words.signed(score.recovery)
     if score.recovery is not None:
         low, high = words.signed(score.recovery_low), words.signed(score.recovery_high)
         recovery += f" (90 %: {low} to {high})"
     weekly = 100 * score.cover_change_per_week if score.cover_change_per_week is not None else None
-    colour = "not available: its two ends are too close in colour"
-    if reference.available:
-        colour = f"{reference.basis}{', provisional' if reference.provisional else ''}"
-    elif reference.lab is None:
-        colour = reference.basis
     facts = [
         ("Photo condition", words.figure(score.condition, sd=score.condition_sd)),
         ("Photo condition at intake", words.figure(score.condition_intake)),
@@ -230,8 +230,6 @@ def _facts(specimen: Specimen, course: "Course") -> list[tuple[str, str]]:
         ("Days with counted photos", str(score.visits)),
         ("First and last", _first_last(score)),
         ("Figures stand on", "photos from the top" if course.view == "top" else "side photos"),
-        ("Colour reference", colour),
-        ("White end", reference.white_basis),
     ]
     if specimen.water_system:
         facts.append(("Water system", specimen.water_system))

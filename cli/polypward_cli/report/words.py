@@ -13,6 +13,7 @@ __all__ = [
     "day",
     "figure",
     "page_names",
+    "sentence",
     "signed",
     "taken",
 ]
@@ -66,6 +67,12 @@ def signed(value: float | None, decimals: int = 0, *, unit: str = "") -> str:
     return f"{sign}{text}{unit}"
 
 
+def sentence(text: str) -> str:
+    """Return a clause as a sentence: a capital first, a full stop last."""
+    text = text[:1].upper() + text[1:]
+    return text if text.endswith((".", "!", "?")) or not text else f"{text}."
+
+
 def counted(number: int, one: str, many: str | None = None) -> str:
     """Return a number with its noun: "1 photo", "2 photos"."""
     return f"{number} {one if number == 1 else many or one + 's'}"
@@ -79,7 +86,7 @@ def page_names(specimens: Iterable[str]) -> dict[str, str]:
     names: dict[str, str] = {}
     for specimen in specimens:
         plain = re.sub(r"[^a-z0-9]+", "-", specimen.casefold()).strip("-")[:_LONGEST_NAME]
-        if plain != specimen or plain in _RESERVED:
+        if not plain or plain != specimen or plain in _RESERVED:
             digest = sha1(specimen.encode("utf-8", "surrogatepass"), usedforsecurity=False)
             plain = f"{plain or 'specimen'}-{digest.hexdigest()[:8]}"
         names[specimen] = f"{plain}.html"

@@ -1,0 +1,428 @@
+"""The report as a person and a browser find it: a ward of built records, no photographs."""
+
+import dataclasses
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, timedelta
+from html.parser import HTMLParser
+from pathlib import Path
+from urllib.parse import unquote
+from zoneinfo import ZoneInfo
+
+import cv2
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from polypward.course import Course, CourseSettings, pool_sd, score_specimen
+from polypward.errors import PolypwardError
+from polypward.records import CareEvent, Reading, Specimen
+from polypward_cli.main import app
+from polypward_cli.report import build_report, cutouts
+from polypward_cli.report.folder import fresh_folder
+from polypward_cli.ward import Ward
+
+FIRST = date(2026, 1, 5)
+VISITS = 6
+TODAY = FIRST + timedelta(days=7 * (VISITS - 1) + 1)
+ZONE = ZoneInfo("Europe/Berlin")
+HOSTILE = '<script>alert("x")</script><img src=x onerror=alert(1)>'
+
+
+@dataclass
+class Settings:
+    owner: str = ""
+    zone: ZoneInfo = ZONE
+
+
+@dataclass
+class BuiltWard:
+    """A ward in memory; its courses are the real ones of its readings."""
+
+    path: Path
+    kept: list[Specimen]
+    taken: list[Reading]
+    events: list[CareEvent] = field(default_factory=list)
+    settings: Settings = field(default_factory=Settings)
+    zone_today: date = TODAY
+
+    def specimens(self) -> list[Specimen]:
+        return sorted(self.kept, key=lambda one: one.specimen)
+
+    def readings(self, specimen: str | None = None) -> list[Reading]:
+        return [r for r in self.taken if specimen is None or r.specimen == specimen]
+
+    def care(self, specimen: str | None = None) -> list[CareEvent]:
+        return [e for e in self.events if specimen is None or e.specimen == specimen]
+
+    def courses(self) -> dict[str, Course]:
+        return {
+            one.specimen: score_specimen(
+                self.readings(one.specimen),
+                specimen=one,
+                care=self.care(one.specimen),
+                pooled=pool_sd(self.taken),
+                settings=CourseSettings(),
+                today=self.zone_today,
+            )
+            for one in self.kept
+        }
+
+
+def reading(name: str, visit: int, *, cover: float = 0.95, lightness: float = 45.0) -> Reading:
+    day = FIRST + timedelta(days=7 * visit)
+    return Reading(
+        photo=f"{name}/{day}.jpg",
+        sha256=f"{name}-{visit}",
+        specimen=name,
+        taken_at=datetime(day.year, day.month, day.day, 11, tzinfo=ZONE),
+        live_mm2=1000 * cover,
+        live_mm2_sd=8.0,
+        bare_mm2=1000 * (1 - cover),
+        overgrown_mm2=0.0,
+        live_cover=cover,
+        live_cover_sd=0.008,
+        L=lightness,
+        a=-10.0,
+        b=22.0,
+        lab_sd=1.0,
+        colour_grade="relative",
+        tile=f"tiles/{visit}.jpg",
+        mask=f"masks/{visit}.png",
+        view="top",
+    )
+
+
+@pytest.fixture
+def ward(tmp_path: Path) -> BuiltWard:
+    """Four specimens: one recedes, one comes back, one is lost, one bears a hostile name."""
+    path = tmp_path / "my ward"
+    for folder in ("tiles", "masks"):
+        (path / folder).mkdir(parents=True)
+    for visit in range(VISITS):
+        draw_tile(path, visit, radius=100 - 2 * visit)
+    covers = [0.96, 0.955, 0.96, 0.958, 0.80, 0.72]
+    paling = [75.0, 70.0, 63.0, 56.0, 50.0, 46.0]
+    taken = [reading("Hammer", v, cover=covers[v]) for v in range(VISITS)]
+    taken += [reading("Torch 3", v, lightness=paling[v]) for v in range(VISITS)]
+    taken += [reading(HOSTILE, v) for v in range(VISITS)]
+    taken += [reading("Gone", v) for v in range(2)]
+    rejected = dict(status="rejected", tile="", mask="", live_cover=None, detail="1 of 8 markers")
+    taken += [dataclasses.replace(taken[0], photo="a.jpg", reasons=("no-card",), **rejected)]
+    taken += [
+        Reading(photo="IMG_1.jpg", sha256="9", status="rejected", reasons=("no-specimen",)),
+    ]
+    return BuiltWard(
+        path=path,
+        kept=[
+            Specimen(specimen="Hammer", kind="hammer", place="table 1", cost=20.0),
+            Specimen(specimen="Torch 3", kind=HOSTILE, supplier="A & B", expected_price=80.0),
+            Specimen(specimen=HOSTILE, expected_price=1200.5),
+            Specimen(specimen="Gone", state="lost", left_on=FIRST + timedelta(days=9), cost=30.0),
+        ],
+        taken=taken,
+        events=[
+            CareEvent(
+                specimen="Torch 3",
+                at=datetime(2026, 1, 14, 8, tzinfo=UTC),
+                what="move",
+                detail={"to": HOSTILE},
+                by="Kim",
+            ),
+            CareEvent(
+                specimen="Torch 3",
+                at=datetime(2026, 1, 5, 8, tzinfo=UTC),
+                what="quarantine",
+                detail={"status": "open"},
+            ),
+        ],
+    )
+
+
+def draw_tile(path: Path, visit: int, *, radius: int) -> None:
+    """Draw a disc of live tissue in the middle of a tile of 240 rows and 320 columns."""
+    mask = np.zeros((240, 320), np.uint8)
+    cv2.circle(mask, (160, 120), radius, 1, -1)
+    picture = np.full((240, 320, 3), 60, np.uint8)
+    picture[mask == 1] = (60, 150, 90)
+    (path / f"tiles/{visit}.jpg").write_bytes(cv2.imencode(".jpg", picture)[1])
+    (path / f"masks/{visit}.png").write_bytes(cv2.imencode(".png", mask)[1])
+
+
+class Page(HTMLParser):
+    """What a browser would see of a page: its tags with their attributes, and its words."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__()
+        self.path = path
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self._words: list[str] = []
+        self.feed(path.read_text("utf-8"))
+        self.words = " ".join(" ".join(self._words).split())
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_data(self, data: str) -> None:
+        self._words.append(data)
+
+
+def pages(index: Path) -> Iterator[Page]:
+    found = sorted(index.parent.rglob("*.html"))
+    assert len(found) == 3 + 4
+    yield from map(Page, found)
+
+
+def test_hostile_names_are_words_and_no_markup(ward: BuiltWard) -> None:
+    """What users and files name can hold anything; in a page it is only ever text."""
+    seen = 0
+    for page in pages(build_report(ward)):
+        for tag, attributes in page.tags:
+            assert tag not in ("script", "iframe", "object", "form", "base")
+            assert not [name for name in attributes if name.startswith("on")]
+        seen += '<script>alert("x")</script>' in page.words
+    assert seen >= 3  # first page, its own, that of the kind
+
+
+def test_the_folder_stands_alone(ward: BuiltWard) -> None:
+    """Nothing points outside the folder, and everything it points at is there."""
+    index = build_report(ward)
+    for path in index.parent.rglob("*"):
+        if path.suffix in (".html", ".css", ".json"):
+            text = path.read_text("utf-8")
+            assert "http" not in text.replace("http-equiv", ""), path
+            assert "//" not in text, path
+            assert "@import" not in text, path
+    for page in pages(index):
+        names = {a["id"] for _, a in page.tags if "id" in a}
+        targets = [a[k] for _, a in page.tags for k in ("href", "src") if k in a]
+        assert targets
+        for target in targets:
+            assert target is not None
+            file, _, fragment = target.partition("#")
+            if file:
+                found = (page.path.parent / unquote(file)).resolve()
+                assert found.is_file(), target
+                assert found.is_relative_to(index.parent.resolve())
+            else:
+                assert fragment in names
+
+
+def test_pages_can_be_read_without_eyes(ward: BuiltWard) -> None:
+    """Every picture has a text, every check box a label, every section a heading."""
+    for page in pages(build_report(ward)):
+        tags = page.tags
+        assert ("html", {"lang": "en"}) in tags
+        assert [tag for tag, _ in tags].count("h1") == 1
+        ids = [a["id"] for _, a in tags if "id" in a]
+        assert len(ids) == len(set(ids))
+        for tag, a in tags:
+            if tag == "img":
+                assert "alt" in a
+            if tag == "svg":
+                assert a.get("aria-hidden") == "true" or a.get("role") == "img"
+            if tag == "input":
+                assert ("label", {"for": a["id"]}) in tags
+            for name in (a.get("aria-labelledby") or "").split():
+                assert name in ids
+
+
+def test_the_first_page_sorts_the_ward(ward: BuiltWard) -> None:
+    """Receding asks for a person, a sure gain in quarantine comes back, healthy can be sold."""
+    words = Page(build_report(ward)).words
+    sections = ["Who needs me today 1", "Coming back 1", "Can be sold 1", "Due for a photo 1"]
+    places = [words.index(section) for section in sections]
+    assert places == sorted(places)
+    needs, back, sold, rest = (words[a:b] for a, b in zip(places, [*places[1:], None], strict=True))
+    assert "Hammer" in needs
+    assert "falling" in needs
+    assert "Torch 3" in back
+    assert "rising" in back
+    assert "Torch 3" not in needs + sold + rest
+    assert "<script>" in sold
+    assert "never into natural waters" in sold
+    assert "No longer on the tables 1 Gone : lost 14 Jan 2026" in rest
+    assert "3 specimens on the tables: 1 needs someone today, 1 coming back, 1 can be sold" in words
+
+
+def test_the_first_page_says_what_to_do_differently(ward: BuiltWard) -> None:
+    words = Page(build_report(ward)).words
+    assert "Photos not counted 2" in words
+    assert "No colour card was found. 1 photo. Next time: Lay the whole card beside" in words
+    photos = Page(ward.path / "report/photos.html").words
+    assert "a.jpg (Hammer): 1 of 8 markers" in photos
+    assert "IMG_1.jpg" in photos
+
+
+def test_money_is_summed_where_the_register_has_prices(ward: BuiltWard) -> None:
+    """80 + 1200.50 held, the one lost had cost 30; without prices there is no such line."""
+    words = Page(build_report(ward)).words
+    assert "on the tables: 1 280.50 expected for 2 specimens" in words  # no-break space
+    assert "lost or discarded: 30.00 of cost" in words
+    ward.kept = [dataclasses.replace(one, cost=None, expected_price=None) for one in ward.kept]
+    assert "prices" not in Page(build_report(ward)).words
+
+
+def test_a_specimen_page_tells_its_course(ward: BuiltWard) -> None:
+    page = Page(specimen_page(build_report(ward), "hammer"))
+    for told in (
+        "seen from above",
+        "Advice: treat",
+        "A person decides",
+        "Recession",
+        "Photo readings (7)",
+        "not counted",
+        "Colour reference: its richest three visits",
+        "Weekly photos cannot promise early warning of fast tissue loss: the daily look does",
+    ):
+        assert told in page.words
+    drawn = [a for tag, a in page.tags if tag == "svg" and a.get("role") == "img"]
+    assert len(drawn) == 3  # cover, colour, condition
+    pictures = [a for tag, a in page.tags if tag == "img"]
+    alts = [str(a["alt"]) for a in pictures]
+    assert len(pictures) == VISITS
+    assert alts[0].startswith("Hammer on 5 Jan 2026, cover 96 %")
+    assert alts[-1].startswith("Hammer on 9 Feb 2026, cover 72 %")
+
+
+def test_care_stands_on_the_page_and_on_the_charts(ward: BuiltWard) -> None:
+    page = Page(specimen_page(build_report(ward), "torch"))
+    assert "14 Jan 2026, 09:00 move: to <script>" in page.words  # 8:00 UTC in the ward's zone
+    assert "2026-01-14: move" in page.words
+
+
+def test_a_ward_without_photos_has_a_report(tmp_path: Path) -> None:
+    ward = BuiltWard(path=tmp_path, kept=[Specimen(specimen="New")], taken=[])
+    index = build_report(ward)
+    assert "No photos were scored yet." in Page(index).words
+    page = Page(index.parent / "specimens" / next((index.parent / "specimens").iterdir()).name)
+    assert "No photo of this specimen was counted yet." in page.words
+    assert "not known" in page.words
+
+
+def test_the_command_writes_the_report_of_a_ward(tmp_path: Path) -> None:
+    Ward.open(tmp_path / "w", create=True, time_zone="UTC").close()
+    result = CliRunner().invoke(app, ["report", "--ward", str(tmp_path / "w")])
+    assert result.exit_code == 0
+    assert (tmp_path / "w/report/index.html").is_file()
+    assert str(tmp_path / "w" / "report" / "index.html") in result.stdout
+
+
+def test_the_command_says_that_there_is_no_ward(tmp_path: Path) -> None:
+    result = CliRunner().invoke(app, ["report", "--ward", str(tmp_path / "none")])
+    assert result.exit_code == 2
+    assert "no ward here" in result.stderr
+
+
+def specimen_page(index: Path, start: str) -> Path:
+    (found,) = (index.parent / "specimens").glob(f"{start}*.html")
+    return found
+
+
+# Cut-outs.
+
+
+def test_outlines_follow_the_mask(ward: BuiltWard, tmp_path: Path) -> None:
+    """A disc of 100 px round (160, 120) of 320 x 240, drawn at 200 x 150: 62.5 px round (100, 75).
+
+    Half a pixel for the border's centre, 0.6 for straightening, one for the scaled step.
+    """
+    made = cutouts.make_cutouts(
+        [reading("Hammer", 0)], ward=ward.path, folder=tmp_path / "cut", earlier=None
+    )["tiles/0.jpg"]
+    assert (made.width, made.height) == (200, 150)
+    assert set(made.outlines) == {"live"}
+    steps = made.outlines["live"].strip("MZ").split("L")
+    points = np.array([step.split() for step in steps], float)
+    radii = np.hypot(points[:, 0] - 100.3, points[:, 1] - 75.3)
+    assert len(points) >= 12
+    np.testing.assert_allclose(radii, 62.5, atol=1.2)
+    jpeg = cv2.imdecode(np.fromfile(tmp_path / "cut" / made.file, np.uint8), cv2.IMREAD_COLOR)
+    assert jpeg.shape == (150, 200, 3)
+    assert jpeg[75, 100, 1] > 130 > 90 > jpeg[5, 5, 1]  # live tissue in, ground out
+
+
+def test_only_new_cutouts_are_made(ward: BuiltWard, monkeypatch: pytest.MonkeyPatch) -> None:
+    build_report(ward)
+    made = []
+    monkeypatch.setattr(cutouts, "_make", counted_make(made))
+    build_report(ward)
+    assert made == []
+    draw_tile(ward.path, 1, radius=40)  # a corrected mask
+    index = build_report(ward)
+    assert made == ["tiles/1.jpg"]
+    assert len(list((index.parent / "cutouts").glob("*.jpg"))) == VISITS
+
+
+def counted_make(made: list[str], make=cutouts._make):  # type: ignore[no-untyped-def]
+    def counting(ward: Path, folder: Path, tile: str, mask: str, key: str) -> object:
+        made.append(tile)
+        return make(ward, folder, tile, mask, key)
+
+    return counting
+
+
+@pytest.mark.parametrize("damage", [b"", b"\xff\xd8\xff no picture", None])
+def test_a_damaged_tile_costs_one_cutout_only(ward: BuiltWard, damage: bytes | None) -> None:
+    tile = ward.path / "tiles/2.jpg"
+    if damage is None:
+        tile.unlink()
+    else:
+        tile.write_bytes(damage)
+    index = build_report(ward)
+    page = Page(specimen_page(index, "hammer"))
+    assert len([tag for tag, _ in page.tags if tag == "img"]) == VISITS - 1
+
+
+def test_a_damaged_index_of_cutouts_is_made_again(ward: BuiltWard) -> None:
+    index = build_report(ward)
+    (index.parent / "cutouts" / cutouts.INDEX).write_text("[1, 2", "utf-8")
+    build_report(ward)
+    assert len(list((index.parent / "cutouts").glob("*.jpg"))) == VISITS
+
+
+# The folder as a whole.
+
+
+def test_a_failed_report_leaves_the_earlier_one(
+    ward: BuiltWard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    index = build_report(ward)
+    before = {p: p.read_bytes() for p in index.parent.rglob("*") if p.is_file()}
+    monkeypatch.setattr(BuiltWard, "zone_today", property(lambda _: 1 / 0), raising=False)
+    del ward.__dict__["zone_today"]
+    with pytest.raises(ZeroDivisionError):
+        build_report(ward)
+    assert {p: p.read_bytes() for p in index.parent.rglob("*") if p.is_file()} == before
+    assert [p.name for p in ward.path.iterdir() if p.name.startswith(".")] == []
+
+
+def test_what_a_killed_run_left_is_swept(tmp_path: Path) -> None:
+    (tmp_path / ".report-new-0000/deep").mkdir(parents=True)
+    with fresh_folder(tmp_path / "report") as folder:
+        (folder / "a").write_text("1")
+    assert [p.name for p in tmp_path.iterdir()] == ["report"]
+    assert (tmp_path / "report/a").read_text() == "1"
+
+
+def test_a_folder_that_cannot_be_replaced_stays(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    target = tmp_path / "report"
+    target.mkdir()
+    (target / "old").write_text("old")
+    rename = Path.rename
+
+    def refuse(self: Path, to: Path) -> Path:
+        if "-new-" in self.name:
+            raise PermissionError(13, "Access is denied")
+        return rename(self, to)
+
+    monkeypatch.setattr(Path, "rename", refuse)
+    with (
+        pytest.raises(PolypwardError, match=r"cannot be replaced \(Access is denied\)"),
+        fresh_folder(target),
+    ):
+        pass
+    assert (target / "old").read_text() == "old"
+    assert [p.name for p in tmp_path.iterdir()] == ["report"]
