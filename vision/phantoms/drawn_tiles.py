@@ -8,6 +8,8 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from phantoms.dress import dress
+from phantoms.settings import Family, random_scene
 from polypward.labels import BACKGROUND, BARE, LIVE, OVERGROWN
 
 __all__ = ["drawn_tile", "noise"]
@@ -37,7 +39,10 @@ def _textured(
 
 
 def _background(rng: np.random.Generator, shape: tuple[int, int], px_mm: float) -> Array:
-    kind = rng.choice(["paper", "grey", "dark", "blue", "sand", "grid", "rock"])
+    kind = rng.choice(
+        ["paper", "grey", "dark", "blue", "sand", "grid", "rock", "pebbles"],
+        p=[0.16, 0.12, 0.1, 0.12, 0.1, 0.2, 0.1, 0.1],
+    )
     lightness, chroma = {
         "paper": (rng.uniform(82, 96), rng.uniform(0, 4)),
         "grey": (rng.uniform(35, 80), rng.uniform(0, 5)),
@@ -45,21 +50,34 @@ def _background(rng: np.random.Generator, shape: tuple[int, int], px_mm: float) 
         "blue": (rng.uniform(30, 65), rng.uniform(10, 35)),
         "sand": (rng.uniform(60, 85), rng.uniform(4, 14)),
         "grid": (rng.uniform(75, 95), rng.uniform(0, 4)),
+        "pebbles": (rng.uniform(30, 75), rng.uniform(0, 14)),
         "rock": (rng.uniform(30, 65), rng.uniform(4, 18)),
     }[str(kind)]
     hue = np.radians(rng.uniform(60, 100))
     if kind == "blue":
         hue = np.radians(rng.uniform(220, 290))
-    if kind == "rock":
+    if kind in ("rock", "pebbles"):
         hue = np.radians(rng.uniform(0, 140))
     lab = np.array([lightness, chroma * np.cos(hue), chroma * np.sin(hue)], np.float32)
     grain = {"sand": rng.uniform(2, 8), "rock": rng.uniform(2, 9)}.get(str(kind), rng.uniform(0, 2))
     out = _textured(rng, shape, lab, grain=grain, size_px=rng.uniform(0.3, 1.5) / px_mm)
+    if kind in ("pebbles", "rock", "grey", "blue") and rng.random() < 0.6:
+        # Stones, stains, algae on the ground: spots of other colours.
+        for _ in range(int(rng.integers(1, 4))):
+            spots = noise(rng, shape, rng.uniform(1, 8) / px_mm) > rng.uniform(0.6, 2.2)
+            other = [rng.uniform(15, 92), *rng.normal(0, rng.uniform(2, 18), 2)]
+            out[spots] = 0.3 * out[spots] + 0.7 * np.array(other, np.float32)
     if kind == "grid":
-        pitch, bar = rng.uniform(8, 16) / px_mm, rng.uniform(0.1, 0.25)
+        pitch, bar = rng.uniform(7, 18) / px_mm, rng.uniform(0.08, 0.3)
         row, col = np.mgrid[: shape[0], : shape[1]].astype(np.float32)
-        hole = ((row / pitch) % 1 > bar) & ((col / pitch) % 1 > bar)
-        out[hole] = [rng.uniform(10, 50), 0, rng.uniform(-10, 5)]
+        turn = rng.uniform(0, np.pi / 2)
+        along = (np.cos(turn) * row + np.sin(turn) * col) / pitch
+        across = (np.cos(turn) * col - np.sin(turn) * row) / pitch
+        hole = ((along % 1 > bar) & (across % 1 > bar)).astype(np.float32)
+        hole = cv2.GaussianBlur(hole, (0, 0), rng.uniform(0.1, 1.0) / px_mm)[..., None]
+        below = np.array([rng.uniform(10, 60), *rng.normal(0, 5, 2)], np.float32)
+        deep = _textured(rng, shape, below, grain=rng.uniform(0, 6), size_px=rng.uniform(2, 30))
+        out = out * (1 - hole) + deep * hole
     return out
 
 
@@ -119,35 +137,41 @@ def _growth(rng: np.random.Generator, shape: tuple[int, int], px_mm: float) -> A
     )
 
 
-def drawn_tile(
-    rng: np.random.Generator, *, shape: tuple[int, int] = (400, 440), px_mm: float = 0.2
+def _heads(rng: np.random.Generator, x: Array, y: Array) -> Array:
+    """Distance to the nearest of several heads in units of its radius."""
+    reach = np.full(x.shape, np.inf, np.float32)
+    count = int(rng.integers(3, 10))
+    for _ in range(count):
+        at, angle = 0.75 * np.sqrt(rng.random()), rng.uniform(0, 2 * np.pi)
+        size = rng.uniform(0.7, 1.2) * 0.6 / np.sqrt(count)
+        away = np.hypot(x - at * np.cos(angle), y - at * np.sin(angle)) / size
+        reach = np.minimum(reach, away.astype(np.float32))
+    return reach
+
+
+def _drawn_specimen(
+    rng: np.random.Generator, shape: tuple[int, int], px_mm: float
 ) -> tuple[Array, npt.NDArray[np.uint8]]:
-    """Draw a Lab cut-out, float32 (rows, cols, 3), and its true labels, uint8 (rows, cols)."""
+    """Draw a blob of tissue that has lost some of itself: Lab and labels."""
     row, col = np.mgrid[: shape[0], : shape[1]].astype(np.float32)
     centre = np.array(shape) / 2 + rng.normal(0, 4, 2) / px_mm
     y, x = row - centre[0], col - centre[1]
     radius = rng.uniform(7, 0.42 * min(shape) * px_mm) / px_mm
-    stretch = rng.uniform(0.7, 1.0)
-    reach = np.hypot(y, x * stretch) / radius
+    reach = np.hypot(y, x * rng.uniform(0.7, 1.0)) / radius
+    form = rng.choice(["solid", "heads", "ring"], p=[0.6, 0.22, 0.18])
+    if form == "heads":  # heads that stand apart, the ground between them
+        reach = _heads(rng, x / radius, y / radius)
+    elif form == "ring":  # a ribbon round a gap
+        turn = np.arctan2(y, x)
+        waves = rng.uniform(0, 0.3) * np.cos(rng.integers(3, 8) * turn + rng.uniform(0, 6))
+        width = rng.uniform(0.12, 0.3)
+        reach = np.abs(reach - (1 - width) * (0.75 + waves)) / width
+        radius *= width
     reach += rng.uniform(0.03, 0.2) * noise(rng, shape, radius / rng.uniform(0.6, 2))
-    lab = _background(rng, shape, px_mm)
-    labels = np.full(shape, BACKGROUND, np.uint8)
-    # The plug or the side wall shows as a ring or a disc under the body.
-    if rng.random() < 0.5:
-        under = np.hypot(y - rng.normal(0, 3) / px_mm, x) < radius * rng.uniform(0.7, 1.25)
-        lab[under] = (
-            _growth(rng, shape, px_mm)
-            if rng.random() < 0.4
-            else _textured(
-                rng, shape, np.array([rng.uniform(45, 85), 0, 5], np.float32), grain=3, size_px=3
-            )
-        )[under]
-    shade = cv2.GaussianBlur((reach < 1).astype(np.float32), (0, 0), rng.uniform(1, 4) / px_mm)
-    lab[..., 0] -= rng.uniform(0, 25) * np.roll(shade, int(rng.normal(0, 2) / px_mm), axis=1)
     body = reach < 1
+    labels = np.where(body, LIVE, BACKGROUND).astype(np.uint8)
+    lab = _tissue(rng, shape, px_mm)
     angle = rng.uniform(0, 2 * np.pi)
-    labels[body] = LIVE
-    lab[body] = _tissue(rng, shape, px_mm)[body]
     # Bare skeleton lies between tissue and growth more often than not.
     for label, surface, chance in ((BARE, _skeleton, 0.65), (OVERGROWN, _growth, 0.5)):
         if rng.random() > chance:
@@ -165,11 +189,88 @@ def drawn_tile(
     height = np.sqrt(np.clip(1 - np.minimum(reach, 1) ** 2, 0, 1))
     light = rng.uniform(0, 2 * np.pi)
     side = (y * np.sin(light) + x * np.cos(light)) / radius
-    lab[..., 0] += np.where(body, rng.uniform(0, 14) * (height - 0.6), 0)
-    lab[..., 0] += np.where(body, rng.uniform(0, 6) * side, 0)
+    lab[..., 0] += rng.uniform(0, 14) * (height - 0.6) + rng.uniform(0, 6) * side
+    return lab, labels
+
+
+def _dressed_specimen(
+    rng: np.random.Generator, shape: tuple[int, int], px_mm: float, family: Family
+) -> tuple[Array, npt.NDArray[np.uint8]]:
+    """Take the renderer's specimen without its camera: Lab and labels."""
+    scene = random_scene(rng, family, layout="frame")
+    worn = dress(scene.specimens[0], scene.lighting)
+    lab = worn.lab()
+    lab[..., 0] = np.maximum(lab[..., 0], 100 * np.minimum(worn.glint, 1))
+    turn, scale = rng.uniform(0, 2 * np.pi), worn.px_mm / px_mm
+    cos, sin = scale * np.cos(turn), scale * np.sin(turn)
+    middle = np.array(worn.labels.shape[::-1]) / 2
+    to = np.array(shape[::-1]) / 2 + rng.normal(0, 4, 2) / px_mm
+    matrix = np.array([[cos, -sin], [sin, cos]])
+    move = np.column_stack([matrix, to - matrix @ middle])
+    size = (shape[1], shape[0])
+    labels = cv2.warpAffine(worn.labels, move, size, flags=cv2.INTER_NEAREST)
+    lab = cv2.warpAffine(lab, move, size, flags=cv2.INTER_LINEAR)
+    return np.asarray(lab, np.float32), np.asarray(labels, np.uint8)
+
+
+def _card_edge(rng: np.random.Generator, lab: Array, px_mm: float) -> None:
+    """Show the card's window edge and patches along some sides, as a tall specimen's plane does."""
+    for side in range(4):
+        if rng.random() < 0.5:
+            continue
+        view = np.rot90(lab, side)
+        depth = round(rng.uniform(0.5, 8) / px_mm)
+        view[:depth] = [rng.uniform(88, 97), 0, rng.uniform(-2, 4)]
+        pitch = round(rng.uniform(8, 11) / px_mm)
+        for left in range(int(rng.integers(pitch)), view.shape[1], pitch):
+            colour = [rng.uniform(20, 90), rng.normal(0, 20), rng.normal(0, 22)]
+            view[: max(0, depth - round(2 / px_mm)), left : left + round(0.85 * pitch)] = colour
+
+
+def drawn_tile(
+    rng: np.random.Generator,
+    *,
+    shape: tuple[int, int] = (440, 480),
+    px_mm: float = 0.2,
+    family: Family | None = None,
+) -> tuple[Array, npt.NDArray[np.uint8]]:
+    """Draw a Lab cut-out, float32 (rows, cols, 3), and its true labels, uint8 (rows, cols).
+
+    With a family the specimen is the renderer's, under no camera; without, it is drawn too.
+    """
+    lab = _background(rng, shape, px_mm)
+    if family is None:
+        specimen, labels = _drawn_specimen(rng, shape, px_mm)
+    else:
+        specimen, labels = _dressed_specimen(rng, shape, px_mm, family)
+    if rng.random() < 0.04:
+        labels[:] = BACKGROUND  # nobody at home
+    body = labels != BACKGROUND
+    radius_px = np.sqrt(max(np.count_nonzero(body), 1000) / np.pi)
+    # A plug, a side wall or a bit of rock shows under the body, clean or grown over.
+    if rng.random() < 0.6:
+        row, col = np.mgrid[: shape[0], : shape[1]].astype(np.float32)
+        at = np.array(shape) / 2 + rng.normal(0, 3, 2) / px_mm
+        reach = np.hypot(row - at[0], col - at[1]) / (radius_px * rng.uniform(0.7, 1.3))
+        if rng.random() < 0.4:
+            reach += 0.15 * noise(rng, shape, radius_px)
+        stone = np.array([rng.uniform(40, 85), rng.normal(0, 4), rng.normal(3, 5)], np.float32)
+        under = _textured(rng, shape, stone, grain=rng.uniform(0.5, 4), size_px=3)
+        if rng.random() < 0.5:
+            grown = noise(rng, shape, radius_px / 2) > rng.uniform(-1.5, 1.5)
+            under[grown] = _growth(rng, shape, px_mm)[grown]
+        lab[reach < 1] = under[reach < 1]
+    shade = cv2.GaussianBlur(body.astype(np.float32), (0, 0), rng.uniform(1, 4) / px_mm)
+    move = np.array([[1, 0, rng.normal(0, 3) / px_mm], [0, 1, rng.normal(0, 3) / px_mm]])
+    shade = cv2.warpAffine(shade, move, (shape[1], shape[0]), borderMode=cv2.BORDER_REPLICATE)
+    lab[..., 0] *= 1 - rng.uniform(0, 0.6) * shade
+    lab[body] = specimen[body]
+    if rng.random() < 0.4:
+        _card_edge(rng, lab, px_mm)
+        labels = np.where((lab == specimen).all(axis=2), labels, BACKGROUND).astype(np.uint8)
     lab[..., 0] *= 1 + rng.uniform(0, 0.08) * noise(rng, shape, max(shape) / 2)
-    blur = rng.uniform(0.05, 0.35) / px_mm
-    lab = np.asarray(cv2.GaussianBlur(lab, (0, 0), max(blur, 0.3)), np.float32)
+    blur_px = max(rng.uniform(0.05, 0.35) / px_mm, 0.3)
+    lab = np.asarray(cv2.GaussianBlur(lab, (0, 0), blur_px), np.float32)
     lab += rng.normal(0, rng.uniform(0.2, 2.5), lab.shape).astype(np.float32)
     lab[..., 0] = np.clip(lab[..., 0], 0, 100)
     return lab, labels

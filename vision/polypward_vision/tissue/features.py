@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from polypward.labels import LABEL_NAMES
+from polypward.labels import BACKGROUND, LABEL_NAMES
 
 __all__ = ["FIRST_FEATURES", "SECOND_FEATURES", "first_features", "second_features"]
 
@@ -37,15 +37,17 @@ FIRST_FEATURES: tuple[str, ...] = (
     "L gradient middle",
     "L curvature middle",
     *(f"{channel} over background" for channel in "Lab"),
-    "difference to nearest side fine",
-    "difference to nearest side middle",
+    "difference to ground fine",
+    "difference to ground middle",
+    "difference to shaded ground",
     *(f"{channel} over body" for channel in "Lab"),
-    "distance to centre",
 )
 SECOND_FEATURES: tuple[str, ...] = (
     *(f"{name} within {size:g} mm" for size in CONTEXT_MM for name in LABEL_NAMES[1:]),
     *(f"{channel} {size}" for size in ("fine", "small") for channel in "Lab"),
     "L sd small",
+    "L under brightest near",
+    "L over darkest near",
     *(f"difference to {name}" for name in LABEL_NAMES),
     *(f"share of {name}" for name in LABEL_NAMES[1:]),
 )
@@ -126,8 +128,8 @@ def _spread(plane: Array, side_mm: float, mm_per_px: float) -> Array:
 def _first_planes(
     lab: Array, valid: npt.NDArray[np.bool_], *, mm_per_px: float, centre_mm: tuple[float, float]
 ) -> Iterator[Array | float]:
-    sides = _side_colours(lab, valid, border=max(1, round(BORDER_MM / mm_per_px)))
     fine = _box(lab, FINE_MM, mm_per_px)
+    ground = _ground_palette(fine, valid, border=max(1, round(BORDER_MM / mm_per_px)))
     middle = _box(fine, MIDDLE_MM, mm_per_px)
     wide = _box(middle, WIDE_MM, mm_per_px)
     for blurred in (fine, middle, wide):
@@ -144,13 +146,13 @@ def _first_planes(
     yield _box(slope_per_mm, SMALL_MM, mm_per_px)
     yield _box(slope_per_mm, MIDDLE_MM, mm_per_px)
     yield _box(np.abs(lightness - _box(lightness, SMALL_MM, mm_per_px)), MIDDLE_MM, mm_per_px)
-    yield from cv2.split(fine - np.median(sides, axis=0).astype(np.float32))  # type: ignore[misc]
-    yield _difference(fine, sides)
-    far = _difference(middle, sides)
+    yield from cv2.split(fine - np.median(ground, axis=0))  # type: ignore[misc]
+    yield _difference(fine, ground)
+    far = _difference(middle, ground)
     yield far
+    yield _difference(middle, ground, shaded=True)
     distance = _distance_mm(valid.shape, mm_per_px, centre_mm)
     yield from cv2.split(fine - _body_colour(middle, far, distance))  # type: ignore[misc]
-    yield distance
 
 
 def _second_planes(
@@ -166,45 +168,65 @@ def _second_planes(
     small = _box(fine, SMALL_MM, mm_per_px)
     for blurred in (fine, small):
         yield from cv2.split(blurred)  # type: ignore[misc]
-    yield _spread(np.ascontiguousarray(fine[..., 0]), SMALL_MM, mm_per_px)
+    lightness = np.ascontiguousarray(fine[..., 0])
+    yield _spread(lightness, SMALL_MM, mm_per_px)
+    # A soft edge between dark and white is neither: it lies between the extremes near it.
+    side = max(3, 2 * round(SMALL_MM / mm_per_px / 2 - 0.5) + 1)
+    near = np.ones((side, side), np.uint8)
+    yield np.asarray(cv2.dilate(lightness, near), np.float32) - lightness
+    yield lightness - np.asarray(cv2.erode(lightness, near), np.float32)
+    thin = (slice(None, None, 3), slice(None, None, 3))
+    likely, colours = chances[thin].reshape(-1, len(LABEL_NAMES)), coarse[thin].reshape(-1, 3)
     for index in range(len(LABEL_NAMES)):
-        weight = np.square(chances[..., index])
-        total = float(weight.sum()) * coarse_mm**2
-        if total < 2.0:  # mm²: too little to have a colour
+        chosen = colours[likely[:, index] > 0.6]
+        if len(chosen) < 12:  # too little to have a colour
             yield FARTHEST / 2
             continue
-        colour = (coarse * weight[..., None]).sum(axis=(0, 1)) / weight.sum()
-        yield np.minimum(_difference(fine, colour[None, :]), FARTHEST)
+        palette = _palette(chosen, size=4 if index == BACKGROUND else 2)
+        yield np.minimum(_difference(fine, palette), FARTHEST)
     yield from (float(chances[..., index].mean()) for index in range(1, len(LABEL_NAMES)))
 
 
-def _side_colours(lab: Array, valid: npt.NDArray[np.bool_], *, border: int) -> Array:
-    """Median colours of the strips along the four sides, shape (1 to 4, 3)."""
-    strips = (
-        (lab[:border], valid[:border]),
-        (lab[-border:], valid[-border:]),
-        (lab[:, :border], valid[:, :border]),
-        (lab[:, -border:], valid[:, -border:]),
-    )
-    # Every second pixel is plenty for a median.
-    colours = [
-        np.median(part[::2, ::2][shown[::2, ::2]], axis=0)
-        for part, shown in strips
-        if shown[::2, ::2].mean() > 0.1
-    ]
-    if not colours:
-        colours = [np.median(lab[valid], axis=0)]
-    return np.asarray(colours, np.float32)
+def _ground_palette(lab: Array, valid: npt.NDArray[np.bool_], *, border: int) -> Array:
+    """Colours of the ring along the four sides, where the ground shows; shape (1 to 8, 3)."""
+    ring = valid.copy()
+    ring[border:-border, border:-border] = False
+    colours = lab[ring if ring.any() else valid]
+    return _palette(colours[:: max(1, len(colours) // 1500)], size=8)
 
 
-def _difference(lab: Array, colours: Array) -> Array:
-    """Euclidean Lab difference of each pixel to the nearest of some colours (n, 3)."""
+def _palette(colours: Array, *, size: int) -> Array:
+    """Return the commonest of `size` mean colours of (n, 3) colours: k-means, started evenly.
+
+    The start is spread over the order of lightness plus b, so that equal input gives equal output.
+    Colours that stand for under 4 % of the pixels are left out.
+    """
+    order = np.argsort(colours[:, 0] + colours[:, 2], kind="stable")
+    places = ((np.arange(size) + 0.5) / size * len(colours)).astype(int)
+    means = colours[order[places]].astype(np.float32)
+    counts = np.ones(size, np.int64)
+    for _ in range(6):
+        nearest = np.square(colours[:, None, :] - means).sum(axis=2).argmin(axis=1)
+        counts = np.bincount(nearest, minlength=size)
+        for index in np.flatnonzero(counts):
+            means[index] = colours[nearest == index].mean(axis=0)
+    return np.asarray(means[counts >= 0.04 * len(colours)], np.float32)
+
+
+def _difference(lab: Array, colours: Array, *, shaded: bool = False) -> Array:
+    """Euclidean Lab difference of each pixel to the nearest of some colours (n, 3).
+
+    With `shaded` each colour may be darkened as far as to 0.4 of its lightness, chroma with it.
+    """
     lightness, a, b = cv2.split(lab)
     best = np.full(lab.shape[:2], np.inf, np.float32)
     for colour in colours.astype(np.float32):
-        squared = np.square(lightness - colour[0])
-        squared += np.square(a - colour[1])
-        squared += np.square(b - colour[2])
+        share: Array | np.float32 = np.float32(1)
+        if shaded:
+            share = np.clip(lightness / max(colour[0], np.float32(1)), 0.4, 1)
+        squared = np.square(lightness - share * colour[0])
+        squared += np.square(a - share * colour[1])
+        squared += np.square(b - share * colour[2])
         np.minimum(best, squared, out=best)
     return np.sqrt(best)
 
