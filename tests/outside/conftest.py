@@ -1,6 +1,8 @@
 """The outside libraries are imported here once: their warnings at import stay theirs."""
 
+import importlib.util
 import os
+import sys
 import warnings
 from pathlib import Path
 
@@ -9,6 +11,13 @@ import pytest
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")
     import colour  # noqa: F401  (warns that it cannot plot)
+
+# Tests are not packages here; the one module they share is put where `import chart` finds it.
+_spec = importlib.util.spec_from_file_location("chart", Path(__file__).with_name("chart.py"))
+assert _spec is not None
+assert _spec.loader is not None
+sys.modules["chart"] = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(sys.modules["chart"])
 
 
 @pytest.fixture
