@@ -97,12 +97,12 @@ def _sensitivities(sensor: str) -> npt.NDArray[np.float64]:
 def response(sensor: str, light: Lamp) -> npt.NDArray[np.float64]:
     """Matrix (31, 3) from reflectance to balanced linear camera RGB; white gives at most 1.
 
-    Automatic white balance raises a weak channel eight-fold at most, so a blue lamp stays blue.
+    Automatic white balance raises a weak channel four-fold at most, so a blue lamp stays blue.
     """
     raw = _sensitivities(sensor) * light.spectrum[:, None]
     raw = raw / _sensitivities(sensor).sum(axis=0)
     white = raw.sum(axis=0)
-    gains = white.max() / np.maximum(white, white.max() / 8)
+    gains = white.max() / np.maximum(white, white.max() / 4)
     return np.asarray(raw * gains / white.max())
 
 

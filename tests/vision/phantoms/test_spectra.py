@@ -51,6 +51,6 @@ def test_white_is_balanced_under_white_light_and_blue_under_blue(sensor: str) ->
     np.testing.assert_allclose(colour_matrix(sensor).sum(axis=0), 1)  # keeps white white
     red, green, blue = response(sensor, actinic()).sum(axis=0)
     assert blue == pytest.approx(1)
-    # Gain stops at eight-fold: enough for green in some sensors, never for red.
+    # Gain stops at four-fold: not enough for red in any of these sensors.
     assert red < 0.6
     assert red < green
