@@ -212,6 +212,12 @@ _ALL = (
         "Measured without a card, by the scale given.",
         "Use the card for colour and for a checked scale.",
     ),
+    Reason(
+        "edge-reached",
+        False,
+        "The specimen reaches the edge of the cut-out; what lies beyond is not counted.",
+        "Centre the specimen in the card's window, or use the strip.",
+    ),
     Reason("outline-used", False, "A person's outline was used.", ""),
     Reason(
         "clipped-some",

@@ -1,0 +1,116 @@
+"""Undo a phone's tone curve: from the photo's values to light, by the card's neutral patches."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.interpolate import PchipInterpolator
+
+__all__ = ["FEWEST_LEVELS", "ToneCurves", "fit_tone_curves"]
+
+Array = npt.NDArray[np.float64]
+
+# Fewer different greys than this do not tell a curve.
+FEWEST_LEVELS = 4
+# Degree, in the logarithms, of the smooth curve that evens out the errors of a printed ramp.
+DEGREE = 3
+# Slope of log light over log value beyond the ramp's ends: any display curve's lies within.
+SLOPES = (0.4, 2.5)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ToneCurves:
+    """Three monotone curves (PCHIP) from the photo's own linear RGB to light, white at Y = 1.
+
+    `knots` and `light` have the shape (3, K): per channel, increasing. They equalise the channels
+    on grey, so nothing else may balance white.
+    """
+
+    knots: Array
+    light: Array
+
+    def __call__(self, linear: npt.ArrayLike) -> Array:
+        """Light (..., 3) of the photo's linear RGB (..., 3)."""
+        values = np.asarray(linear, np.float64)
+        out = np.empty(values.shape)
+        for channel in range(3):
+            knots, light = self.knots[channel], self.light[channel]
+            curve = PchipInterpolator(knots, light, extrapolate=False)
+            end = (light[-1] - light[-2]) / (knots[-1] - knots[-2])
+            v = values[..., channel]
+            inner = curve(np.clip(v, 0, knots[-1]))
+            out[..., channel] = np.where(v > knots[-1], light[-1] + end * (v - knots[-1]), inner)
+        return out
+
+
+def fit_tone_curves(linear: Array, light: Array, *, smooth: bool) -> ToneCurves | None:
+    """Fit the curves to neutral patches.
+
+    Parameters
+    ----------
+    linear : array of shape (N, 3)
+        Neutral patches in the photo's own linear RGB.
+    light : array of shape (N,)
+        The light they send: their Y times the illumination where they lie.
+    smooth : bool
+        True for a card whose printed values are not measured: a smooth curve through the ramp
+        (a polynomial in the logarithms), which the printer's errors move less.
+
+    Returns
+    -------
+    ToneCurves or None
+        None where the ramp is too short or does not rise in some channel.
+    """
+    if len(light) < FEWEST_LEVELS or linear.min() <= 0 or light.min() <= 0:
+        return None
+    knots, lights = [], []
+    for channel in range(3):
+        pair = _rising(linear[:, channel], light, smooth=smooth)
+        if pair is None:
+            return None
+        knots.append(pair[0])
+        lights.append(pair[1])
+    return ToneCurves(knots=np.array(knots), light=np.array(lights))
+
+
+def _rising(values: Array, light: Array, *, smooth: bool) -> tuple[Array, Array] | None:
+    """Knots of one channel's curve, from 0 to beyond the brightest patch."""
+    x, y = np.log(values), np.log(light)
+    weights = np.ones(len(x))
+    fit = np.zeros(1)
+    centre, half = (x.max() + x.min()) / 2, (x.max() - x.min()) / 2
+    if half < 0.4:
+        return None
+    t = (x - centre) / half
+    for _ in range(6):  # robust: hidden or shaded patches must not bend the curve
+        fit = np.polynomial.polynomial.polyfit(t, y, DEGREE, w=weights)
+        miss = np.abs(y - np.polynomial.polynomial.polyval(t, fit))
+        scale = max(1.4826 * float(np.median(miss)), 0.01)
+        weights = np.clip(1 - (miss / (5 * scale)) ** 2, 0, 1)
+        if np.count_nonzero(weights) < max(FEWEST_LEVELS, DEGREE + 2):
+            return None
+    grid = np.linspace(-1, 1, 25)
+    line = np.polynomial.polynomial.polyval(grid, fit)
+    if not smooth:
+        line = line + _bends(t, y - np.polynomial.polynomial.polyval(t, fit), weights, grid)
+    slope = np.diff(line) / (np.diff(grid) * half)
+    if (slope < 0.15).any():
+        return None
+    low, high = np.clip((slope[0], slope[-1]), *SLOPES)
+    below, above = np.array([-4.0, -2.5, -1.5, -0.8, -0.35]), np.array([0.2, 0.5])
+    logs = centre + half * grid
+    all_x = np.concatenate([logs[0] + below, logs, logs[-1] + above])
+    all_y = np.concatenate([line[0] + low * below, line, line[-1] + high * above])
+    return np.concatenate([[0.0], np.exp(all_x)]), np.concatenate([[0.0], np.exp(all_y)])
+
+
+def _bends(t: Array, miss: Array, weights: Array, grid: Array) -> Array:
+    """Give what the smooth curve misses at each grey, joined by straight lines over the grid."""
+    order = np.argsort(t)
+    t, miss, weights = t[order], miss[order], weights[order]
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(t) > 0.08) + 1])
+    total = np.maximum(np.add.reduceat(weights, starts), 1e-9)
+    place = np.add.reduceat(weights * t, starts) / total
+    level = np.add.reduceat(weights * miss, starts) / total
+    real = np.add.reduceat(weights, starts) > 0.2
+    return np.interp(grid, place[real], level[real])

@@ -1,0 +1,208 @@
+"""Find the card in a photo: its markers, its layout, its serial, and what is wrong with it."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from polypward.cards import layout_of_marker, load_layout
+from polypward.errors import PhotoRejectedError
+from polypward.records import Card
+from polypward_vision.photo import DecodedPhoto, Pixels
+
+__all__ = ["FEWEST_MARKERS", "FoundCard", "find_card", "grey_of"]
+
+Points = npt.NDArray[np.float64]
+Grey = npt.NDArray[np.uint8]
+
+# This many markers fix the card's plane well enough (one alone is 1 % off in area).
+FEWEST_MARKERS = 3
+# Markers are looked for in a picture of about this many pixels, then in the decoded one.
+SEARCH_PX = 1_100_000
+# A card is too small where a full-size pixel covers more of it than this, mm: the inner part of
+# the smallest patch would be ten pixels wide, and half a pixel of outline 0.2 mm.
+COARSEST_MM_PER_PX = 0.4
+# Corners are refined within this share of a marker's module, so that no other edge is in sight.
+REFINE_SHARE = 0.38
+_MODULES = 8.0  # of a 36h11 marker's side, black border included
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundCard:
+    """The markers of one card, in decoded pixels (pixel centres are whole numbers).
+
+    `corners_px` and `corners_mm` have the shape (4 x markers, 2): the same corners in the photo
+    and on the nominal card, marker by marker.
+    """
+
+    layout: str
+    marker_ids: tuple[int, ...]
+    corners_px: Points
+    corners_mm: Points
+
+    @property
+    def card(self) -> Card:
+        """The nominal card of this layout."""
+        return load_layout(self.layout)
+
+
+def grey_of(rgb: Pixels) -> Grey:
+    """Grey picture of 8 bits, (rows, cols)."""
+    if rgb.dtype == np.uint16:
+        rgb = (rgb >> 8).astype(np.uint8)
+    grey: Any = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    return grey  # type: ignore[no-any-return]
+
+
+def find_card(photo: DecodedPhoto) -> FoundCard:
+    """Find the one card in a photo.
+
+    Markers are searched at reduced scale; where too few show up, in the decoded picture, then in
+    its strongest colour channel with its contrast evened out (blue lamps, dim photos).
+
+    Raises
+    ------
+    PhotoRejectedError
+        ``no-card``, ``two-cards``, ``card-cut`` or ``card-small``.
+    """
+    best: dict[int, list[Points]] = {}
+    whole = grey_of(photo.rgb)
+    for picture, share in _views(photo, whole):
+        seen = _markers(picture(), share)
+        if _count(seen) > _count(best):
+            best = seen
+        if _enough(best):
+            break
+    layout = _one_layout(best)
+    ids = tuple(sorted(best))
+    refined = _refine(whole, np.concatenate([best[marker][0] for marker in ids]))
+    by_id = {marker.id: marker.corners_mm for marker in load_layout(layout).markers}
+    found = FoundCard(
+        layout=layout,
+        marker_ids=ids,
+        corners_px=refined,
+        corners_mm=np.concatenate([np.array(by_id[marker], np.float64) for marker in ids]),
+    )
+    _check(found, photo)
+    return found
+
+
+def _views(photo: DecodedPhoto, whole: Grey) -> Sequence[tuple[Callable[[], Grey], float]]:
+    """Pictures to search, cheapest first, each with its pixels per decoded pixel."""
+    rows, cols = whole.shape
+    share = min(1.0, float(np.sqrt(SEARCH_PX / (rows * cols))))
+
+    def reduced() -> Grey:
+        if share == 1.0:
+            return whole
+        size = (round(cols * share), round(rows * share))
+        small: Any = cv2.resize(whole, size, interpolation=cv2.INTER_AREA)
+        return small  # type: ignore[no-any-return]
+
+    def strongest() -> Grey:
+        rgb = photo.rgb if photo.rgb.dtype == np.uint8 else (photo.rgb >> 8).astype(np.uint8)
+        channel = int(np.argmax([float(rgb[::8, ::8, c].std()) for c in range(3)]))
+        even = cv2.createCLAHE(clipLimit=4.0, tileGridSize=(8, 8))
+        picture: Any = even.apply(np.ascontiguousarray(rgb[..., channel]))
+        return picture  # type: ignore[no-any-return]
+
+    views = [(reduced, share), (strongest, 1.0)]
+    return views if share == 1.0 else [views[0], (lambda: whole, 1.0), views[1]]
+
+
+@cache
+def _detector() -> Any:
+    parameters = cv2.aruco.DetectorParameters()
+    # Refined later, in the larger picture; the AprilTag refinement sits half a pixel off.
+    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
+    parameters.minMarkerPerimeterRate = 0.02
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+    return cv2.aruco.ArucoDetector(dictionary, parameters)
+
+
+def _markers(grey: Grey, share: float) -> dict[int, list[Points]]:
+    """Corners (4, 2) in decoded pixels of every card marker in a picture, by marker id."""
+    corners, ids, _ = _detector().detectMarkers(grey)
+    seen: dict[int, list[Points]] = {}
+    for square, marker in zip(corners, [] if ids is None else ids.ravel(), strict=True):
+        if layout_of_marker(int(marker)) is None:
+            continue
+        points = (square.reshape(4, 2).astype(np.float64) + 0.5) / share - 0.5
+        side = float(np.linalg.norm(points[1] - points[0]))
+        others = seen.setdefault(int(marker), [])
+        if all(np.linalg.norm(points.mean(0) - other.mean(0)) > side / 2 for other in others):
+            others.append(points)
+    return seen
+
+
+def _count(seen: dict[int, list[Points]]) -> int:
+    return sum(len(squares) for squares in seen.values())
+
+
+def _layouts(seen: dict[int, list[Points]]) -> dict[str, int]:
+    counts: dict[str, int] = {}
+    for marker in seen:
+        layout = layout_of_marker(marker) or ""
+        counts[layout] = counts.get(layout, 0) + 1
+    return counts
+
+
+def _enough(seen: dict[int, list[Points]]) -> bool:
+    """All markers of a layout but one or two: nothing is gained by looking again."""
+    counts = _layouts(seen)
+    return any(
+        count >= max(FEWEST_MARKERS, len(load_layout(layout).markers) - 1)
+        for layout, count in counts.items()
+    )
+
+
+def _one_layout(seen: dict[int, list[Points]]) -> str:
+    counts = _layouts(seen)
+    if not counts:
+        raise PhotoRejectedError("no-card", "no marker of a card was seen")
+    twice = sorted(marker for marker, squares in seen.items() if len(squares) > 1)
+    if twice:
+        raise PhotoRejectedError("two-cards", f"marker {twice[0]} is in the picture twice")
+    if len(counts) > 1 and min(counts.values()) >= FEWEST_MARKERS - 1:
+        raise PhotoRejectedError("two-cards", " and ".join(sorted(counts)) + " cards are in view")
+    layout = max(counts, key=lambda name: counts[name])
+    for marker in [marker for marker in seen if layout_of_marker(marker) != layout]:
+        del seen[marker]
+    return layout
+
+
+def _refine(grey: Grey, corners: Points) -> Points:
+    """Move corners (N, 2) to where the edges really cross, to a fraction of a pixel."""
+    squares = corners.reshape(-1, 4, 2)
+    refined = np.empty_like(squares)
+    for index, square in enumerate(squares):
+        module = np.linalg.norm(square - np.roll(square, 1, axis=0), axis=1).min() / _MODULES
+        window = int(np.clip(round(module * REFINE_SHARE), 2, 8))
+        start = np.ascontiguousarray(square, np.float32).reshape(-1, 1, 2)
+        stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 40, 0.005)
+        end = cv2.cornerSubPix(grey, start.copy(), (window, window), (-1, -1), stop)
+        end = end.reshape(4, 2).astype(np.float64)
+        far = np.linalg.norm(end - square, axis=1) > 2 * window + 1
+        refined[index] = np.where(far[:, None], square, end)
+    return refined.reshape(-1, 2)
+
+
+def _check(found: FoundCard, photo: DecodedPhoto) -> None:
+    """Refuse a card that is too small, or of which too few markers are left."""
+    square, nominal = found.corners_px.reshape(-1, 4, 2), found.corners_mm.reshape(-1, 4, 2)
+    sides_px = np.linalg.norm(square - np.roll(square, 1, axis=1), axis=2).mean() * photo.scale
+    sides_mm = np.linalg.norm(nominal - np.roll(nominal, 1, axis=1), axis=2).mean()
+    count, of = len(found.marker_ids), len(found.card.markers)
+    if sides_mm / sides_px > COARSEST_MM_PER_PX:
+        raise PhotoRejectedError(
+            "card-small",
+            f"{sides_mm / sides_px:.2f} mm of the card a pixel, at most {COARSEST_MM_PER_PX}",
+        )
+    if count < FEWEST_MARKERS:
+        raise PhotoRejectedError(
+            "card-cut", f"{count} of {of} markers seen, {FEWEST_MARKERS} are needed"
+        )

@@ -1,0 +1,225 @@
+"""Is a photo good enough: focus and motion on the markers' edges, light, water surface, glare.
+
+Every limit is a constant here. They were set on rendered photos, at the point from which on the
+measures suffer; real phones may ask for others.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from polypward.errors import PhotoRejectedError
+from polypward_vision.colour.patches import PatchSamples
+from polypward_vision.find_card import FoundCard, Grey
+from polypward_vision.photo import DecodedPhoto
+from polypward_vision.pose import Pose
+
+__all__ = ["EdgeWidths", "check_card", "check_tissue", "edge_widths", "glints"]
+
+Array = npt.NDArray[np.float64]
+
+# Width of a marker's edge on the card, mm from 10 % to 90 % of the step: a sharp 12 MP photo from
+# 36 cm has 0.2, a 2 MP one 0.4.
+SOFT_MM, BLURRED_MM = 0.8, 1.6
+# Edges along one direction this many times wider than across it: the camera moved.
+MOTION_RATIO = 1.8
+# Corners of the markers off the plane's picture, root mean square per coordinate. Both limits must
+# be passed: the first is what blur and sharpening do, the second what matters.
+RIPPLE_PX, RIPPLE_MM = 1.5, 0.3
+RIPPLE_LEFT_OUT = 0.3
+# White paper in linear light of the photo's strongest channel.
+DARK_WHITE = 0.045
+# Tilt of the optical axis against the card's normal, degrees.
+TILT_NOTED_DEG, TILT_WIDER_SD_DEG, TILT_REJECTED_DEG = 15.0, 25.0, 35.0
+# Shares of the specimen's pixels.
+BURNT_NOTED, BURNT_REJECTED = 0.01, 0.30
+GLINTS_NOTED, GLINTS_REJECTED = 0.02, 0.25
+UNSURE_REJECTED = 0.5
+# A pixel is burnt out from this share of the largest value on.
+BURNT = 250 / 255
+# A glint is nearly burnt out in every channel, or this much lighter than its neighbourhood.
+GLINT, GLINT_L, GLINT_MM = 242 / 255, 18.0, 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class EdgeWidths:
+    """Median 10-90 % width of the markers' edges, mm, overall, and along two directions."""
+
+    width_mm: float
+    wide_mm: float
+    narrow_mm: float
+
+
+def edge_widths(grey: Grey, found: FoundCard, *, mm_per_px: float) -> EdgeWidths | None:
+    """Measure how wide the markers' outer edges are.
+
+    Parameters
+    ----------
+    grey : uint8 array of shape (rows, cols)
+        The decoded photo.
+    found : FoundCard
+        The markers.
+    mm_per_px : float
+        Card mm per decoded pixel.
+
+    Returns
+    -------
+    EdgeWidths or None
+        None if no edge has enough contrast.
+    """
+    widths, directions = [], []
+    for square in found.corners_px.reshape(-1, 4, 2):
+        for start, end in zip(square, np.roll(square, -1, axis=0), strict=True):
+            along = end - start
+            length = float(np.linalg.norm(along))
+            normal = np.array([along[1], -along[0]]) / length
+            module = length / 8
+            reach = np.linspace(-0.8, 0.8, 33) * module
+            stations = start + np.linspace(0.15, 0.85, 15)[:, None] * along
+            at = (stations[:, None] + reach[None, :, None] * normal).astype(np.float32)
+            profile = cv2.remap(grey, at[..., 0], at[..., 1], cv2.INTER_LINEAR)
+            step = np.asarray(profile, np.float64).mean(axis=0)
+            width = _step_width(step) * (reach[1] - reach[0])
+            if np.isfinite(width):
+                widths.append(width * mm_per_px)
+                directions.append(np.arctan2(normal[1], normal[0]))
+    if len(widths) < 4:
+        return None
+    width, angle = np.array(widths), np.array(directions)
+    # Widths as a function of direction: the second harmonic is what motion adds.
+    design = np.stack([np.ones_like(angle), np.cos(2 * angle), np.sin(2 * angle)], axis=1)
+    mean, c, s = np.linalg.lstsq(design, width, rcond=None)[0]
+    swing = float(np.hypot(c, s))
+    return EdgeWidths(float(np.median(width)), float(mean + swing), float(max(mean - swing, 1e-3)))
+
+
+def _step_width(step: Array) -> float:
+    """Width from 10 to 90 % of a rising or falling step, in samples; NaN without contrast."""
+    low, high = step[:4].mean(), step[-4:].mean()
+    if abs(high - low) < 12:
+        return float("nan")
+    rise = (step - low) / (high - low)
+    above = np.flatnonzero(rise >= 0.9)
+    below = np.flatnonzero(rise <= 0.1)
+    if not len(above) or not len(below[below < above[0]]):
+        return float(len(step))
+    top, bottom = int(above[0]), int(below[below < above[0]][-1])
+    first = bottom + (0.1 - rise[bottom]) / max(rise[bottom + 1] - rise[bottom], 1e-6)
+    last = top - 1 + (0.9 - rise[top - 1]) / max(rise[top] - rise[top - 1], 1e-6)
+    return float(max(last - first, 0.0))
+
+
+def check_card(
+    photo: DecodedPhoto,
+    grey: Grey,
+    found: FoundCard,
+    pose: Pose,
+    samples: PatchSamples,
+    *,
+    mm_per_px: float,
+) -> tuple[str, ...]:
+    """Refuse a photo whose card shows that it is no good; return notes otherwise.
+
+    Parameters
+    ----------
+    mm_per_px : float
+        Card mm per full-size pixel at the card's middle.
+
+    Raises
+    ------
+    PhotoRejectedError
+        ``tilted``, ``ripple``, ``motion``, ``blurred`` or ``too-dark``.
+    """
+    notes = []
+    if pose.tilt_deg is not None and pose.tilt_deg > TILT_REJECTED_DEG:
+        raise PhotoRejectedError(
+            "tilted", f"{pose.tilt_deg:.0f} degrees, at most {TILT_REJECTED_DEG:.0f}"
+        )
+    if pose.tilt_deg is not None and pose.tilt_deg > TILT_NOTED_DEG:
+        notes.append("tilt-noted")
+    left_out = 1 - float(pose.kept.mean())
+    off_mm = pose.rms_px * mm_per_px
+    if (pose.rms_px > RIPPLE_PX and off_mm > RIPPLE_MM) or left_out > RIPPLE_LEFT_OUT:
+        raise PhotoRejectedError(
+            "ripple",
+            f"the card's corners lie {off_mm:.2f} mm off one plane, {left_out:.0%} far off",
+        )
+    widths = edge_widths(grey, found, mm_per_px=mm_per_px * photo.scale)
+    if widths is not None:
+        moved = widths.wide_mm > MOTION_RATIO * widths.narrow_mm and widths.wide_mm > BLURRED_MM
+        if moved:
+            raise PhotoRejectedError(
+                "motion",
+                f"edges are {widths.wide_mm:.1f} mm wide one way, "
+                f"{widths.narrow_mm:.1f} the other, at most {BLURRED_MM}",
+            )
+        if widths.width_mm > BLURRED_MM:
+            raise PhotoRejectedError(
+                "blurred", f"edges are {widths.width_mm:.1f} mm wide, at most {BLURRED_MM}"
+            )
+        if max(widths.width_mm, widths.wide_mm) > SOFT_MM:
+            notes.append("soft")
+    seen = samples.inside
+    if seen.any():
+        white = float(samples.linear[seen].max())
+        if white < DARK_WHITE:
+            raise PhotoRejectedError(
+                "too-dark",
+                f"the brightest patch has {white:.3f} of full light, {DARK_WHITE} needed",
+            )
+    return tuple(notes)
+
+
+def glints(
+    rgb: npt.NDArray[np.uint8], lab: npt.NDArray[np.float32], *, mm_per_px: float
+) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """Find pixels of a cut-out, both (rows, cols): burnt out in any channel, and reflections."""
+    burnt = np.asarray((rgb >= 255 * BURNT).any(axis=2))
+    side = 2 * max(1, round(GLINT_MM / mm_per_px / 2)) + 1
+    light = np.ascontiguousarray(lab[..., 0])
+    lighter = light - np.asarray(cv2.blur(light, (side, side)))
+    shine = (rgb >= 255 * GLINT).all(axis=2) | ((lighter > GLINT_L) & (light > 60))
+    return burnt, np.asarray(shine)
+
+
+def check_tissue(
+    *,
+    live: npt.NDArray[np.bool_],
+    specimen: npt.NDArray[np.bool_],
+    burnt: npt.NDArray[np.bool_],
+    all_burnt: npt.NDArray[np.bool_],
+    shine: npt.NDArray[np.bool_],
+    unsure: float | None,
+) -> tuple[str, ...]:
+    """Refuse a photo whose specimen cannot be judged; return notes otherwise.
+
+    Raises
+    ------
+    PhotoRejectedError
+        ``clipped``, ``glare`` or ``unsure``.
+    """
+    notes = []
+    if specimen.any():
+        lost = float(all_burnt[specimen].mean())
+        if lost > BURNT_REJECTED:
+            raise PhotoRejectedError(
+                "clipped", f"{lost:.0%} of the specimen is burnt out, at most {BURNT_REJECTED:.0%}"
+            )
+        if float(burnt[specimen].mean()) > BURNT_NOTED:
+            notes.append("clipped-some")
+    if live.any():
+        share = float(shine[live].mean())
+        if share > GLINTS_REJECTED:
+            raise PhotoRejectedError(
+                "glare",
+                f"reflections cover {share:.0%} of the tissue, at most {GLINTS_REJECTED:.0%}",
+            )
+        if share > GLINTS_NOTED:
+            notes.append("glare-some")
+    if unsure is not None and unsure > UNSURE_REJECTED:
+        raise PhotoRejectedError(
+            "unsure", f"{unsure:.0%} of the map is unsure, at most {UNSURE_REJECTED:.0%}"
+        )
+    return tuple(notes)
