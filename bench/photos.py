@@ -1,7 +1,7 @@
 """Area, cover, tissue map and colour on held-out phantoms, each photo read once for all of them."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from bench.rows import Row, Size
 from bench.shots import WHITE_LAMPS, Shot, card_of, each, held_out, model, settings_of
+from polypward.cards import patch_colour
 from polypward.errors import PhotoRejectedError
 from polypward.labels import BARE, LABEL_NAMES, LIVE, OVERGROWN
 from polypward_vision import measure_photo
@@ -94,9 +95,36 @@ def _lab_error(
     return float(delta_e_2000(np.array(found, float), np.array(true)))
 
 
-def left_out_errors(shot: Shot) -> tuple[float, ...]:
-    """dE00 of the half of the patches that took no part in the fit."""
-    return ()
+def left_out_errors(shot: Shot, *, seed: int = 0) -> tuple[float, ...]:
+    """dE00 of patches that took no part in the fit: a random half of the chromatic colours.
+
+    The fit sees the measured values of the other half and of all greys.
+    """
+    from polypward_vision.colour.correct import fit_colour
+    from polypward_vision.colour.science import delta_e_2000
+    from polypward_vision.read import _find, _sight
+
+    found, photo = _find(decode(shot.jpeg))
+    sight = _sight(photo, found, settings_of(shot), [card_of(shot, measured=True)])
+    patches = sight.card.patches
+    colours = sorted({patch_colour(one.name) for one in patches if not one.neutral})
+    rng = np.random.default_rng([seed, len(shot.jpeg)])
+    out = set(rng.choice(colours, len(colours) // 2, replace=False))
+    chosen = np.array([patch_colour(one.name) in out for one in patches])
+    kept = replace(sight.samples, inside=sight.samples.inside & ~chosen)
+    fit = fit_colour(photo, kept, sight.card)
+    if fit.correction is None:
+        return ()
+    errors = []
+    levels = np.linspace(0, 1, photo.icc.curves.shape[1])
+    for index in np.flatnonzero(chosen & sight.samples.usable):
+        linear = sight.samples.linear[index]
+        values = [np.interp(linear[c], photo.icc.curves[c], levels) for c in range(3)]
+        pixel = np.round(np.array(values) * 65535).astype(np.uint16)[None, None]
+        x, y = patches[index].centre_mm
+        lab = fit.correction.to_lab(pixel, x_mm=x, y_mm=y, mm_per_px=1e-3)[0, 0]
+        errors.append(float(delta_e_2000(lab.astype(float), np.array(patches[index].lab_d50))))
+    return tuple(errors)
 
 
 def _shot_and_read(index: int, *, seed: int) -> Figures:
