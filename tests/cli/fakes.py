@@ -101,7 +101,10 @@ class FakeEyes:
             ),
             tile=np.full((30, 40, 3), 120, np.uint8),
             mask=mask,
-            correction={"white": said.get("white", [0.8, 0.9, 0.7]), "model": settings.colour_model},
+            correction={
+                "white": said.get("white", [0.8, 0.9, 0.7]),
+                "model": settings.colour_model,
+            },
             patch_residuals=np.array(said.get("residuals", [[1.0, 0.0, 0.0]]), float),
             tags=tuple(said.get("tags", ())),
         )
