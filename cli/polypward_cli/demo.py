@@ -61,7 +61,7 @@ def sample_photos(folder: Path | None) -> Iterator[Path]:
 def run_demo(photos: Path, out: Path, *, progress: Progress) -> Demo:
     """Score the sample photos into a new ward under `out` and write its report.
 
-    The ward's day is the one after its last photo, so that the story reads as it was.
+    The day of the ward is that of its last photo, so that the story reads as it was.
 
     Raises
     ------
@@ -92,7 +92,7 @@ def run_demo(photos: Path, out: Path, *, progress: Progress) -> Demo:
             ward, photos, options=options, now=later - timedelta(days=2), progress=progress
         )
         last = max((one.taken_at for one in ward.readings() if one.taken_at), default=None)
-    today = last.date() + timedelta(days=1) if last else None
+    today = last.date() if last else None
     with Ward.open(folder, today=today) as ward:
         courses = refresh(ward)
         closing = close(ward, outcome, courses)

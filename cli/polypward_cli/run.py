@@ -1,0 +1,344 @@
+"""One run over a folder of photos: what it was told, what it measures, places and keeps."""
+
+import json
+import os
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final, cast
+
+from polypward.records import PhotoSettings
+from polypward_cli.eyes import Eyes
+from polypward_cli.files import sha256_of_file
+from polypward_cli.manifest import Manifest, photo_key
+from polypward_cli.measuring import Bench, Job, Measured, measure_all
+from polypward_cli.placing import (
+    Place,
+    clear_copies,
+    know_specimen,
+    names_of,
+    note_copy,
+    place_of,
+    primary_row,
+    save_place,
+    without_blobs,
+)
+from polypward_cli.scan import Found, Scan, whose_photo
+from polypward_cli.ward import Ward
+from polypward_cli.ward.inputs import (
+    card_key,
+    digest,
+    photo_settings,
+    print_residuals,
+    settings_inputs,
+)
+from polypward_cli.ward.ledger import audit, dumps, now_text
+
+__all__ = ["Options", "Progress", "Run", "RunPhoto"]
+
+Progress = Callable[[str, int, int], None]
+
+LOG: Final = "ward.log"
+# More processes than this gain nothing on the disks people have.
+MAX_WORKERS: Final = 8
+# Starting a process costs about as much as measuring this many photos.
+PHOTOS_PER_WORKER: Final = 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Options:
+    """What a person says of all photos of a run; None = nothing said, the earlier word stays."""
+
+    height_mm: float | None = None
+    water_mm: float | None = None
+    lamp: str | None = None
+    mm_per_px: float | None = None
+    manifest: Manifest = field(default_factory=lambda: Manifest({}))
+    outlines: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)
+    workers: int | None = None
+
+    def flags(self) -> dict[str, Any]:
+        """Return what was given on the command line, by name."""
+        named = {
+            "height_mm": self.height_mm,
+            "water_mm": self.water_mm,
+            "lamp": self.lamp,
+            "mm_per_px": self.mm_per_px,
+        }
+        return {name: value for name, value in named.items() if value is not None}
+
+
+@dataclass(slots=True)
+class RunPhoto:
+    """A photo of the run: its row of `photos`, and every file that holds its bytes."""
+
+    row: dict[str, Any]
+    files: list[Found]
+
+    @property
+    def key(self) -> str:
+        """The photo's key in the ledger."""
+        return cast("str", self.row["key"])
+
+
+class Run:
+    """One run over a folder: what it was told, and what it notes on the way."""
+
+    def __init__(self, ward: Ward, options: Options, eyes: Eyes, now: datetime) -> None:
+        self.ward = ward
+        self.options = options
+        self.now = now
+        self.names = names_of(ward)
+        self.heights = {one.specimen: one.height_mm for one in ward.specimens()}
+        self.bench = Bench(
+            ward=ward.path,
+            eyes=eyes,
+            cards=tuple(ward.cards()),
+            print_residuals=print_residuals(ward),
+        )
+        self.model = eyes.version
+        self.moved: list[str] = []
+        self.contradictions = 0
+
+    def clean(self) -> None:
+        """Take away what a killed run left half written."""
+        for folder in ("tiles", "masks"):
+            for part in (self.ward.path / folder).glob(".*.part"):
+                part.unlink(missing_ok=True)
+
+    def take_in(self, scan: Scan, progress: Progress) -> list[RunPhoto]:
+        """Hash every file, keep new photos in the ledger, gather files of the same bytes."""
+        identities = []
+        for number, found in enumerate(scan.photos, start=1):
+            identities.append(_identity(found))
+            progress("reading", number, len(scan.photos))
+        photos: dict[str, RunPhoto] = {}
+        with self.ward.db.atomic():
+            for found, (key, sha256, size) in zip(scan.photos, identities, strict=True):
+                if key in photos:
+                    photos[key].files.append(found)
+                else:
+                    photos[key] = RunPhoto(self._photo_row(key, sha256, size, found), [found])
+                if key == sha256:
+                    self._forget_husks(found)
+            self._listen(list(photos.values()))
+        return list(photos.values())
+
+    def _listen(self, photos: list[RunPhoto]) -> None:
+        for photo in photos:
+            # The file the ward knows comes first, else the first by path.
+            photo.files.sort(key=lambda found: found.photo != photo.row["path"])
+            self._hear(photo)
+
+    def _forget_husks(self, found: Found) -> None:
+        """Forget that the file was empty or unreadable before, now that it has bytes."""
+        for key in (f"empty:{found.photo}", f"unreadable:{found.photo}"):
+            if self.ward.db.execute("select 1 from photos where key = ?", [key]).fetchone():
+                for table in ("readings", "assignments", "photos"):
+                    self.ward.db.execute(f"delete from {table} where key = ?", [key])
+                audit(self.ward.db, "file has bytes now", key)
+
+    def measure(self, photos: list[RunPhoto], progress: Progress) -> set[str]:
+        """Measure what is new or stands on changed inputs; return the keys of what was."""
+        by_key = {photo.key: photo for photo in photos}
+        measured: set[str] = set()
+        jobs = [job for photo in photos if (job := self._job(photo))]
+        # The second time: photos whose tag, read in the first, named a specimen of other height.
+        for _ in range(2):
+            workers = _workers(self.options.workers, len(jobs))
+            progress("measuring", 0, len(jobs))
+            for number, done in enumerate(measure_all(jobs, self.bench, workers=workers), start=1):
+                self._keep(by_key[done.job.key], done)
+                measured.add(done.job.key)
+                progress("measuring", number, len(jobs))
+            jobs = [job for key in sorted(measured) if (job := self._job(by_key[key], again=True))]
+            if not jobs:
+                break
+        return measured
+
+    def settle(self, photo: RunPhoto) -> None:
+        """Place a photo that was not measured in this run."""
+        place = self._place(photo)
+        before = primary_row(self.ward, photo.key)
+        if save_place(self.ward, photo.row, place, what="placed again") and before:
+            was = before["specimen"]
+            if was and place.specimen and was != place.specimen:
+                self.moved.append(f"{photo.row['path']}: from {was} to {place.specimen}")
+        if not place.contradicts and photo.files[0].photo != photo.row["path"]:
+            photo.row["path"] = photo.files[0].photo
+            self.ward.db.table("photos").update(photo.key, {"path": photo.row["path"]})
+
+    def keep_contradictions(self, photo: RunPhoto) -> None:
+        """Keep a row for each second specimen that the same bytes were found under."""
+        place = self._place(photo)
+        found: dict[str, str] = {}
+        if place.contradicts:
+            found[place.contradicts] = photo.files[0].photo
+        for copy in photo.files[1:]:
+            manifest = self.options.manifest.rows.get(photo_key(copy.photo), {})
+            said = manifest.get("specimen", "")
+            whose = whose_photo(copy.photo, names=self.names, manifest=said)
+            if place.specimen and whose.specimen not in ("", place.specimen):
+                found.setdefault(whose.specimen, copy.photo)
+        if place.whose.source == "assigned":
+            found = {}
+        for specimen, path in found.items():
+            note_copy(self.ward, photo.row, path=path, specimen=specimen)
+        clear_copies(self.ward, photo.key, but=list(found))
+        self.contradictions += len(found) - bool(place.contradicts and found)
+
+    def unused_rows(self, scan: Scan) -> tuple[str, ...]:
+        """Return the photos of the manifest that are not in the folder."""
+        there = {photo_key(found.photo) for found in scan.photos}
+        return tuple(sorted(set(self.options.manifest.rows) - there))
+
+    def _photo_row(self, key: str, sha256: str, size: int | None, found: Found) -> dict[str, Any]:
+        row = next(
+            iter(list(self.ward.db.query("select * from photos where key = ?", [key]))), None
+        )
+        if row is None:
+            row = {
+                "key": key,
+                "sha256": sha256,
+                "path": found.photo,
+                "bytes": size,
+                "first_seen": self.now.astimezone(UTC).isoformat(timespec="seconds"),
+                "exif_taken_at": None,
+                "decoded": 0,
+                "tags": "[]",
+                "manifest": "{}",
+                "flags": "{}",
+            }
+            self.ward.db.table("photos").insert(row)
+        return row
+
+    def _hear(self, photo: RunPhoto) -> None:
+        """Keep what this run's manifest, flags and outlines say of a photo."""
+        said = {"manifest": photo.row["manifest"], "flags": photo.row["flags"]}
+        for found in photo.files:
+            values = self.options.manifest.rows.get(photo_key(found.photo))
+            if values is not None:
+                said["manifest"] = dumps(dict(values))
+                break
+        flags: dict[str, Any] = json.loads(said["flags"]) | self.options.flags()
+        said["flags"] = dumps(flags)
+        self._change(photo, said)
+        outline = self._outline(photo)
+        if outline is not None:
+            said["flags"] = dumps(flags | {"outline": [list(point) for point in outline]})
+            self._change(photo, said)
+
+    def _outline(self, photo: RunPhoto) -> tuple[tuple[float, float], ...] | None:
+        for name, points in self.options.outlines.items():
+            if photo_key(name) in {photo_key(found.photo) for found in photo.files}:
+                return points
+        specimen = self._place(photo).specimen if self.options.outlines else ""
+        return self.options.outlines.get(specimen)
+
+    def _change(self, photo: RunPhoto, values: dict[str, Any]) -> None:
+        if any(photo.row[name] != value for name, value in values.items()):
+            photo.row |= values
+            self.ward.db.table("photos").update(photo.key, values)
+
+    def _place(self, photo: RunPhoto) -> Place:
+        return place_of(self.ward, photo.row, path=photo.files[0].photo, names=self.names)
+
+    def _inputs(self, photo: RunPhoto) -> tuple[PhotoSettings, dict[str, Any]]:
+        height = self.heights.get(self._place(photo).specimen)
+        settings = photo_settings(self.ward, photo.row, specimen_height_mm=height)
+        return settings, settings_inputs(settings, model=self.model)
+
+    def _job(self, photo: RunPhoto, *, again: bool = False) -> Job | None:
+        """Return the job of measuring a photo, None if its reading stands."""
+        settings, inputs = self._inputs(photo)
+        row = primary_row(self.ward, photo.key)
+        if row is not None:
+            inputs_now = inputs | {"card": card_key(row, self.bench.cards)}
+            failed = row["measure_code"] == "measuring-failed" and not again
+            there = all((self.ward.path / row[name]).exists() for name in ("tile", "mask"))
+            if json.loads(row["inputs"]) == inputs_now and there and not failed:
+                return None
+        cards = [repr(card) for card in self.bench.cards]
+        name = f"{digest(photo.key)}-{digest([inputs, cards])[:6]}"
+        return Job(key=photo.key, path=photo.files[0].path, name=name, settings=settings)
+
+    def _keep(self, photo: RunPhoto, done: Measured) -> None:
+        """Keep a reading and what the photo said of itself, in one transaction."""
+        db = self.ward.db
+        about = {
+            "decoded": int(done.decoded),
+            "exif_taken_at": done.exif_taken_at,
+            "tags": dumps(list(done.tags)),
+        }
+        old = primary_row(self.ward, photo.key)
+        inputs = settings_inputs(done.job.settings, model=self.model)
+        inputs["card"] = card_key(done.row, self.bench.cards)
+        with db.atomic():
+            self._change(photo, about)
+            self._outline_by_tag(photo)
+            place = self._place(photo)
+            row = dict(done.row) | dict(place.columns)
+            row |= {
+                "key": photo.key,
+                "lamp": done.job.settings.lamp,
+                "inputs": dumps(inputs),
+                "measured_at": now_text(),
+            }
+            if done.decoded:
+                know_specimen(self.ward, place.specimen)
+            if old is None:
+                db.table("readings").insert(row)
+            else:
+                db.execute(
+                    "delete from readings where key = ? and specimen = ? and id != ?",
+                    [photo.key, place.specimen, old["id"]],
+                )
+                db.table("readings").update(old["id"], row)
+                audit(db, "measured again", photo.key, old=without_blobs(old), new=inputs)
+            if not place.contradicts and photo.files[0].photo != photo.row["path"]:
+                self._change(photo, {"path": photo.files[0].photo})
+        if old is not None:
+            self._remove_old_files(old, row)
+            was = old["specimen"]
+            if was and place.specimen and was != place.specimen:
+                self.moved.append(f"{photo.row['path']}: from {was} to {place.specimen}")
+        if done.trace:
+            _log(self.ward.path / LOG, f"{photo.row['path']}\n{done.trace}")
+
+    def _outline_by_tag(self, photo: RunPhoto) -> None:
+        outline = self._outline(photo)
+        if outline is not None:
+            flags = json.loads(photo.row["flags"])
+            flags["outline"] = [list(point) for point in outline]
+            self._change(photo, {"flags": dumps(flags)})
+
+    def _remove_old_files(self, old: Mapping[str, Any], new: Mapping[str, Any]) -> None:
+        for name in ("tile", "mask"):
+            if old[name] and old[name] != new.get(name):
+                (self.ward.path / old[name]).unlink(missing_ok=True)
+
+
+def _identity(found: Found) -> tuple[str, str, int | None]:
+    """Return a photo's key, SHA-256 and bytes.
+
+    Files without bytes, or whose bytes cannot be read, are all alike: their path is their key.
+    """
+    try:
+        size = found.path.stat().st_size
+        sha256 = sha256_of_file(found.path)
+    except OSError:
+        return f"unreadable:{found.photo}", "", None
+    return (sha256, sha256, size) if size else (f"empty:{found.photo}", sha256, 0)
+
+
+def _workers(asked: int | None, jobs: int) -> int:
+    """Return how many processes to use: as asked, else as many as cores and photos warrant."""
+    if asked is not None:
+        return max(1, min(asked, jobs))
+    return max(1, min(os.cpu_count() or 1, MAX_WORKERS, jobs // PHOTOS_PER_WORKER))
+
+
+def _log(path: Path, text: str) -> None:
+    with path.open("a", encoding="utf-8", errors="replace") as stream:
+        stream.write(f"{now_text()} {text}\n")
