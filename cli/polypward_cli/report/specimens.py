@@ -4,7 +4,6 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, tzinfo
-from statistics import median
 from typing import TYPE_CHECKING
 
 from polypward.reasons import REASONS
@@ -29,8 +28,8 @@ __all__ = ["Desk", "specimen_view"]
 
 # Two-sided 90 % of a normal distribution: the same certainty as the interval of the recovery.
 SURE_SDS = 1.645
-# The last visit is compared with the median of at most so many before it.
-VISITS_BEFORE = 3
+# The trend is that of at most so many visits, the last ones.
+VISITS_OF_TREND = 6
 CUTOUTS = "cutouts"
 
 
@@ -63,14 +62,7 @@ def specimen_view(
     standing = [flag for flag in course.flags if flag.standing]
     direction = _direction([visit for visit in course.visits if visit.view == course.view])
     group = _group(specimen, course, direction)
-    cover = next(
-        (
-            v.live_cover
-            for v in reversed(course.visits)
-            if v.view == course.view and v.live_cover is not None
-        ),
-        None,
-    )
+    cover = _last_cover(course.visits, course.view)
     counted = [r for r in course.readings if r.status == "accepted"]
     cutouts = [
         cut for r in _by_time(counted) if (cut := _cutout(r, specimen.specimen, desk)) is not None
@@ -90,6 +82,7 @@ def specimen_view(
         cover=None if cover is None else round(100 * cover),
         direction=direction,
         from_above=all(visit.view == "top" for visit in course.visits),
+        cover_note=_cover_note(course),
         flags=flags,
         urgent=any(flag.urgent for flag in standing),
         advice=advice.what,
@@ -113,6 +106,21 @@ def specimen_view(
     )
 
 
+def _last_cover(visits: "Sequence[Visit]", view: str) -> float | None:
+    covers = [v.live_cover for v in visits if v.view == view and v.live_cover is not None]
+    return covers[-1] if covers else None
+
+
+def _cover_note(course: "Course") -> str:
+    """Return from where the cover was seen, with the cover from the other side if known."""
+    top, side = _last_cover(course.visits, "top"), _last_cover(course.visits, "side")
+    if course.view == "side":
+        return "from the side" if top is None else f"from the side; above {100 * top:.0f} %"
+    if top is None:
+        return ""
+    return "seen from above" if side is None else f"from above; side {100 * side:.0f} %"
+
+
 def _group(specimen: Specimen, course: "Course", direction: Direction) -> Group:
     """Return the one list of the first page that the specimen stands in."""
     advice, score = course.advice, course.score
@@ -130,20 +138,21 @@ def _group(specimen: Specimen, course: "Course", direction: Direction) -> Group:
 
 
 def _direction(visits: "Sequence[Visit]") -> Direction:
-    """Compare the last visit's condition with the median of those before, against their SD."""
+    """Whether the slope of the last visits' condition is surely not zero, by their SDs."""
     known = [
-        (visit.condition, visit.condition_sd)
+        (visit.day.toordinal(), visit.condition, visit.condition_sd)
         for visit in visits
         if visit.condition is not None and visit.condition_sd is not None
-    ]
+    ][-VISITS_OF_TREND:]
     if len(known) < 2:
         return "unknown"
-    *before, (last, last_sd) = known[-VISITS_BEFORE - 1 :]
-    change = last - median(value for value, _ in before)
-    mean_variance = sum(sd**2 for _, sd in before) / len(before) ** 2
-    if abs(change) <= SURE_SDS * math.sqrt(last_sd**2 + mean_variance):
+    middle = sum(day for day, _, _ in known) / len(known)
+    # The slope of least squares is sum(w y) / sum(w^2) with w = day - middle.
+    slope = sum((day - middle) * value for day, value, _ in known)
+    sd = math.sqrt(sum(((day - middle) * sd) ** 2 for day, _, sd in known))
+    if abs(slope) <= SURE_SDS * sd:
         return "steady"
-    return "rising" if change > 0 else "falling"
+    return "rising" if slope > 0 else "falling"
 
 
 def _why(group: Group, standing: "Sequence[Flag]", course: "Course") -> str:
@@ -176,7 +185,8 @@ def _flag_view(flag: "Flag") -> FlagView:
             by = ", acknowledged by a person" if flag.cleared_by == "person" else ""
             when += f", cleared {words.day(flag.cleared_on)}{by}"
     return FlagView(
-        words=words.FLAGS.get(flag.name, flag.name),
+        words=words.FLAGS.get(flag.name, flag.name)
+        + (", side photos" if flag.view == "side" else ""),
         when=when,
         evidence=words.sentence(flag.evidence),
         urgent=flag.urgent and flag.standing,

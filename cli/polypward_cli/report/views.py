@@ -116,6 +116,7 @@ class SpecimenView:
     cover: int | None
     direction: Direction
     from_above: bool
+    cover_note: str
     flags: tuple[FlagView, ...]
     urgent: bool
     advice: str
