@@ -37,7 +37,8 @@ class ColourFit:
 
     `grade` is ``refused`` where colour must not be given. `de00_mean` and `de00_max` are the
     left-out errors of the card's colours. `patch_lab` (P, 3) are the corrected patches, NaN where
-    a patch was not usable; None without a fit. `correction` is None where nothing could be fitted.
+    a patch was not usable; None without a fit. `blue` is the blue score and `shares` (3, 3) what it
+    is made of (see `polypward_vision.colour.gate`). `correction` is None where nothing could be fitted.
     """
 
     grade: ColourGrade
@@ -46,6 +47,7 @@ class ColourFit:
     de00_mean: float | None = None
     de00_max: float | None = None
     blue: float | None = None
+    shares: Array | None = None
     correction: Correction | None = None
     patch_lab: Array | None = None
     lab_sd: float | None = None
@@ -117,8 +119,9 @@ def fit_colour(
     left_out = _left_out(light, xyz, kept, groups, kind)
     error = np.asarray(delta_e_2000(left_out, reference)[kept], np.float64)
     assert curves is not None  # the loop ran
+    shares = blue_shares(light[kept], xyz[kept])
     judgement = judge(
-        blue=blue_shares(light[kept], xyz[kept]),
+        blue=shares,
         de00_mean=float(error.mean()),
         de00_max=float(error.max()),
         known=known,
@@ -128,6 +131,7 @@ def fit_colour(
         photo,
         card,
         judgement,
+        shares=shares,
         curves=curves,
         field=field,
         matrix=matrix,
@@ -211,6 +215,7 @@ def _finish(
     card: Card,
     judgement: Judgement,
     *,
+    shares: Array,
     curves: ToneCurves,
     field: LightField,
     matrix: Array,
@@ -236,6 +241,7 @@ def _finish(
         de00_mean=float(error.mean()),
         de00_max=float(error.max()),
         blue=judgement.blue,
+        shares=shares,
         correction=correction,
         patch_lab=lab,
         lab_sd=float(np.sqrt((error**2).mean() / 3)),

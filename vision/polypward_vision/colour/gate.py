@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from polypward_vision.colour.science import SRGB_TO_XYZ_D50
 
-__all__ = ["Judgement", "blue_score", "blue_shares", "judge"]
+__all__ = ["Judgement", "blue_score", "blue_shares", "blue_terms", "judge"]
 
 Array = npt.NDArray[np.float64]
 
@@ -16,11 +16,12 @@ INNER_MEAN, INNER_MAX = 2.0, 7.0
 OUTER_MEAN, OUTER_MAX = 4.0, 15.0
 # A printed card of unknown values carries its printer's error in the left-out error. Until that is
 # known only a photo beyond any printer is refused by it.
-UNKNOWN_MEAN, UNKNOWN_MAX = 12.0, 45.0
+UNKNOWN_MEAN, UNKNOWN_MAX = 12.0, 40.0
 # Patches that the fit had to leave out.
 MOST_LEFT_OUT = 0.3
-BLUE_WEIGHTS = (0.0, 0.0, 0.0, 0.0, 0.0)
-BLUE_UNCERTAIN, BLUE_REFUSED = 1e9, 1e9
+BLUE_WEIGHTS = (-7.86, 19.32, -5.5, -0.99)
+BLUE_CONSTANT = -4.15
+BLUE_UNCERTAIN, BLUE_REFUSED = -1.0, 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,11 +55,14 @@ def blue_shares(light: Array, xyz: Array) -> Array:
     return np.asarray(shares.T, np.float64)
 
 
+def blue_terms(shares: Array) -> Array:
+    """Give the shares that tell: red's and green's blue, blue's green, blue's blue."""
+    return np.array([shares[0, 2], shares[1, 2], shares[2, 1], shares[2, 2]])
+
+
 def blue_score(shares: Array) -> float:
     """One number for how blue the lamp is, from `blue_shares`."""
-    (_, _, red_blue), (_, _, green_blue), (_, blue_green, blue_blue) = shares
-    terms = (red_blue, green_blue, blue_green, blue_blue, 1.0)
-    return float(np.dot(terms, BLUE_WEIGHTS))
+    return float(np.dot(blue_terms(shares), BLUE_WEIGHTS) + BLUE_CONSTANT)
 
 
 def judge(

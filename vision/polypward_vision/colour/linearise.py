@@ -16,6 +16,9 @@ FEWEST_LEVELS = 4
 DEGREE = 3
 # Slope of log light over log value beyond the ramp's ends: any display curve's lies within.
 SLOPES = (0.4, 2.5)
+# A ramp that spans less than this in the logarithm of the photo's values, or a curve that rises
+# less steeply, is no ramp.
+SHORTEST_RAMP, LEAST_SLOPE = 0.8, 0.15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -74,34 +77,47 @@ def fit_tone_curves(linear: Array, light: Array, *, smooth: bool) -> ToneCurves 
 
 
 def _rising(values: Array, light: Array, *, smooth: bool) -> tuple[Array, Array] | None:
-    """Knots of one channel's curve, from 0 to beyond the brightest patch."""
+    """Knots of one channel's curve, from 0 to beyond the brightest patch.
+
+    A ramp whose printed values are far off may bend the curve until it falls somewhere; then a
+    stiffer one is taken.
+    """
     x, y = np.log(values), np.log(light)
-    weights = np.ones(len(x))
-    fit = np.zeros(1)
     centre, half = (x.max() + x.min()) / 2, (x.max() - x.min()) / 2
-    if half < 0.4:
+    if half < SHORTEST_RAMP / 2:
         return None
-    t = (x - centre) / half
+    grid = np.linspace(-1, 1, 25)
+    for degree in range(DEGREE, 0, -1):
+        line = _line((x - centre) / half, y, grid, degree=degree, smooth=smooth)
+        if line is None:
+            continue
+        slope = np.diff(line) / (np.diff(grid) * half)
+        if slope.min() < LEAST_SLOPE:
+            continue
+        low, high = np.clip((slope[0], slope[-1]), *SLOPES)
+        below, above = np.array([-4.0, -2.5, -1.5, -0.8, -0.35]), np.array([0.2, 0.5])
+        logs = centre + half * grid
+        all_x = np.concatenate([logs[0] + below, logs, logs[-1] + above])
+        all_y = np.concatenate([line[0] + low * below, line, line[-1] + high * above])
+        return np.concatenate([[0.0], np.exp(all_x)]), np.concatenate([[0.0], np.exp(all_y)])
+    return None
+
+
+def _line(t: Array, y: Array, grid: Array, *, degree: int, smooth: bool) -> Array | None:
+    """Robust polynomial of `degree` over the grid; with every bend of the ramp unless `smooth`."""
+    weights = np.ones(len(t))
+    fit = np.zeros(1)
     for _ in range(6):  # robust: hidden or shaded patches must not bend the curve
-        fit = np.polynomial.polynomial.polyfit(t, y, DEGREE, w=weights)
+        fit = np.polynomial.polynomial.polyfit(t, y, degree, w=weights)
         miss = np.abs(y - np.polynomial.polynomial.polyval(t, fit))
         scale = max(1.4826 * float(np.median(miss)), 0.01)
         weights = np.clip(1 - (miss / (5 * scale)) ** 2, 0, 1)
-        if np.count_nonzero(weights) < max(FEWEST_LEVELS, DEGREE + 2):
+        if np.count_nonzero(weights) < max(FEWEST_LEVELS, degree + 2):
             return None
-    grid = np.linspace(-1, 1, 25)
     line = np.polynomial.polynomial.polyval(grid, fit)
     if not smooth:
         line = line + _bends(t, y - np.polynomial.polynomial.polyval(t, fit), weights, grid)
-    slope = np.diff(line) / (np.diff(grid) * half)
-    if (slope < 0.15).any():
-        return None
-    low, high = np.clip((slope[0], slope[-1]), *SLOPES)
-    below, above = np.array([-4.0, -2.5, -1.5, -0.8, -0.35]), np.array([0.2, 0.5])
-    logs = centre + half * grid
-    all_x = np.concatenate([logs[0] + below, logs, logs[-1] + above])
-    all_y = np.concatenate([line[0] + low * below, line, line[-1] + high * above])
-    return np.concatenate([[0.0], np.exp(all_x)]), np.concatenate([[0.0], np.exp(all_y)])
+    return np.asarray(line, np.float64)
 
 
 def _bends(t: Array, miss: Array, weights: Array, grid: Array) -> Array:
