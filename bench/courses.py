@@ -27,7 +27,8 @@ _WHITE: Final = np.array([89.0, 1.0, 9.0])
 _COVER_SD: Final = 0.01
 _LAB_SD: Final = 1.5
 _AREA_MM2: Final = 1800.0
-AWAY = 12.0
+# Paler by this times (1 - expansion) to the power 1.3 when contracted, Lab units.
+_AWAY_LAB: Final = 12.0
 
 Floats = npt.NDArray[np.float64]
 
@@ -68,7 +69,7 @@ def _photos(truth: Truth, rng: np.random.Generator) -> list[Reading]:
             grown = min(1 - cover, abs(grown))
         whole = _AREA_MM2 * expansion[i]
         axis = _WHITE - truth.rich
-        away = AWAY * max(0.0, 1 - expansion[i]) ** 1.3  # Lab units towards white
+        away = _AWAY_LAB * max(0.0, 1 - expansion[i]) ** 1.3  # Lab units towards white
         lab = truth.rich + axis * (truth.paling[i] + away / np.linalg.norm(axis))
         lab = lab + _LAB_SD * rng.normal(size=3)
         told = rng.uniform(0.85, 1.15)

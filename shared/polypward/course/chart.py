@@ -7,7 +7,8 @@ sum(w² s²) + W² sum(s²)/n².
 For a long baseline and evenly spaced visits this is the chart of Roberts (1959) with its
 time-varying limits. A specimen looks different when it contracts; that shift per contraction is
 learnt from the specimen's earlier visits (a Gaussian prior and the differences between visits) and
-what remains unknown of it widens the limits.
+what remains unknown of it widens the limits. Beside the EWMA a single visit far out counts too
+(a combined Shewhart-EWMA chart: Lucas & Saccucci 1990, Technometrics 32:1-12).
 """
 
 import math
@@ -98,38 +99,56 @@ def ewma(values: Sequence[float], *, start: float, weight: float) -> list[float]
 
 
 @dataclass(slots=True)
-class _State:
-    base: list[Point] = field(default_factory=list)
-    # Weighted sums over the visits after the baseline: x, weights, variance, u.
-    ax: float = 0.0
-    aw: float = 0.0
-    av: float = 0.0
-    au: float = 0.0
-    better: int = 0
+class _Sums:
+    """Weighted sums over the visits after the baseline: x, weights, variance, u."""
 
-    def forget(self) -> None:
-        self.ax = self.aw = self.av = self.au = 0.0
-        self.better = 0
-
-    def restart(self, points: list[Point]) -> None:
-        self.base = points
-        self.forget()
-
-    def mean(self) -> tuple[float, float, float]:
-        """Mean, its variance, and mean u of the baseline."""
-        n = len(self.base)
-        return (
-            math.fsum(p.x for p in self.base) / n,
-            math.fsum(p.sd**2 for p in self.base) / n**2,
-            math.fsum(p.u for p in self.base) / n,
-        )
+    x: float = 0.0
+    weight: float = 0.0
+    var: float = 0.0
+    u: float = 0.0
 
     def add(self, point: Point, weight: float) -> None:
         keep = 1 - weight
-        self.ax = keep * self.ax + weight * point.x
-        self.aw = keep * self.aw + weight
-        self.av = keep**2 * self.av + weight**2 * point.sd**2
-        self.au = keep * self.au + weight * point.u
+        self.x = keep * self.x + weight * point.x
+        self.weight = keep * self.weight + weight
+        self.var = keep**2 * self.var + weight**2 * point.sd**2
+        self.u = keep * self.u + weight * point.u
+
+
+@dataclass(frozen=True, slots=True)
+class _Mean:
+    """Mean of the baseline, its variance, and its mean u."""
+
+    x: float
+    var: float
+    u: float
+
+
+@dataclass(slots=True)
+class _State:
+    base: list[Point] = field(default_factory=list)
+    mean: _Mean = field(default_factory=lambda: _Mean(0.0, 0.0, 0.0))
+    worse: _Sums = field(default_factory=_Sums)  # starts again on the good side
+    both: _Sums = field(default_factory=_Sums)
+    better: int = 0
+
+    def restart(self, points: list[Point]) -> None:
+        self.base = points
+        self.worse, self.both, self.better = _Sums(), _Sums(), 0
+        n = len(points)
+        if n:
+            self.mean = _Mean(
+                math.fsum(p.x for p in points) / n,
+                math.fsum(p.sd**2 for p in points) / n**2,
+                math.fsum(p.u for p in points) / n,
+            )
+
+    def shift(self, sums: _Sums, slope: "_Slope") -> tuple[float, float]:
+        """Return how far the sums lie from the baseline, contraction taken off, and the SD."""
+        lever = sums.u - sums.weight * self.mean.u
+        shift = sums.x - sums.weight * self.mean.x - slope.mean * lever
+        var = sums.var + sums.weight**2 * self.mean.var + lever**2 / slope.precision
+        return shift, math.sqrt(var)
 
 
 @dataclass(slots=True)
@@ -162,6 +181,7 @@ def run_chart(
     settings: CourseSettings,
     slope_mean: float = 0.0,
     slope_sd: float = 0.0,
+    hold_contracted: bool = False,
     restarts: Iterable[datetime] = (),
     acknowledged: Iterable[datetime] = (),
 ) -> ChartRun:
@@ -175,6 +195,8 @@ def run_chart(
         EWMA weight, limits, length of the baseline.
     slope_mean, slope_sd : float
         Prior of the shift of x per unit of u.
+    hold_contracted : bool
+        Whether a visit out of the limits while contracted waits for a second one in a row.
     restarts : iterable of datetime
         The first visit at or after each starts a new baseline.
     acknowledged : iterable of datetime
@@ -218,20 +240,23 @@ def run_chart(
             continue
         before = points[position - 1]
         days = (point.at.date() - before.at.date()).days
-        state.add(point, _weight(max(days, 0), settings))
-        mean, mean_var, mean_u = state.mean()
-        lever = state.au - state.aw * mean_u
-        shift = state.ax - state.aw * mean - slope.mean * lever
-        sd = math.sqrt(state.av + state.aw**2 * mean_var + lever**2 / slope.precision)
-        gap_u = point.u - mean_u
-        own = point.x - mean - slope.mean * gap_u
-        own_sd = math.sqrt(point.sd**2 + mean_var + gap_u**2 / slope.precision)
-        out = shift > settings.limit_sds * sd
+        weight = _weight(max(days, 0), settings)
+        state.worse.add(point, weight)
+        state.both.add(point, weight)
+        single = _Sums()
+        single.add(point, 1.0)
+        shift, sd = state.shift(state.worse, slope)
+        own, own_sd = state.shift(single, slope)
+        gap_u = point.u - state.mean.u
+        out = shift > settings.limit_sds * sd or own > settings.single_sds * own_sd
+        pending = (
+            hold_contracted and not rows[-1].out and gap_u > -math.log(settings.contracted_below)
+        )
         rows.append(
             Row(
                 point,
-                mean,
-                mean + shift,
+                state.mean.x,
+                state.mean.x + shift,
                 settings.limit_sds * sd,
                 out,
                 state.base[-1],
@@ -242,16 +267,19 @@ def run_chart(
         if out:
             inside = 0
             state.better = 0
-            if not standing:
+            if not standing and not pending:
                 episodes.append(Episode(position))
             continue
         slope.learn(before, point)
+        if shift < 0:
+            state.worse = _Sums()
         if standing:
             inside += 1
             if inside >= 2:
                 close(point.at, position, False)
             else:
                 continue
+        shift, sd = state.shift(state.both, slope)
         if shift < -settings.follow_sds * sd:
             state.better += 1
             if state.better >= 2:
@@ -260,7 +288,6 @@ def run_chart(
         state.better = 0
         growing = len(state.base) < settings.baseline_visits
         if growing and abs(shift) <= _JOIN_SDS * sd and abs(own) <= _JOIN_SDS * own_sd:
-            state.base.append(point)
-            state.forget()
+            state.restart([*state.base, point])
     apply(None)
     return ChartRun(tuple(rows), tuple(episodes))

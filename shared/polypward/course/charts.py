@@ -3,7 +3,8 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from math import log
+from math import log, sqrt
+from statistics import median
 from typing import Final, Literal
 
 from polypward.course.chart import ChartRun, Point, run_chart
@@ -40,6 +41,7 @@ class ViewCharts:
     visits: tuple[Visit, ...]
     runs: Mapping[Measure, ChartRun]
     charts: Mapping[Measure, Chart]
+    axes: Mapping[int, Axis]  # by light period
 
 
 def repeat_sd(measure: Measure, pooled: PooledSd | None, settings: CourseSettings) -> float:
@@ -63,6 +65,18 @@ def repeat_sd(measure: Measure, pooled: PooledSd | None, settings: CourseSetting
     return max(floors[measure], pools.get(measure) or 0.0)
 
 
+def _own_sds(own: Sequence[float | None], *, pooled: bool) -> list[float]:
+    """Return what the visits' own SDs add to the limits.
+
+    Most of a photo's own SD (doubtful outlines, the print of the card) is shared by all photos of
+    a series and cancels in it. So once the ward's repeatability is known, only what a visit has
+    beyond the usual own SD of the series counts; before that, all of it.
+    """
+    known = [value for value in own if value is not None]
+    usual = median(known) if known and pooled else 0.0
+    return [sqrt(max(0.0, (value or 0.0) ** 2 - usual**2)) for value in own]
+
+
 def _u(visit: Visit) -> float:
     low, high = _U_RANGE
     return 0.0 if not visit.footprint else min(high, max(low, -log(visit.footprint)))
@@ -72,14 +86,18 @@ def _shares(
     visits: Sequence[Visit], measure: Measure, pooled: PooledSd | None, settings: CourseSettings
 ) -> list[Point]:
     floor = repeat_sd(measure, pooled, settings)
+    known = (
+        pooled is not None
+        and (pooled.cover if measure == "cover" else pooled.overgrown) is not None
+    )
+    own = _own_sds([visit.live_cover_sd for visit in visits], pooled=known)
     points = []
     for index, visit in enumerate(visits):
         value = visit.live_cover if measure == "cover" else visit.overgrown_share
         if value is None:
             continue
-        own = visit.live_cover_sd or 0.0
         x = -value if measure == "cover" else value
-        points.append(Point(index, visit.at, x, max(floor, own), _u(visit)))
+        points.append(Point(index, visit.at, x, max(floor, own[index]), _u(visit)))
     return points
 
 
@@ -91,6 +109,9 @@ def _colours(
 ) -> tuple[list[Point], list[datetime]]:
     """Points along the paling axis in Lab units, and where a new light starts."""
     floor = repeat_sd("paling", pooled, settings)
+    own = _own_sds(
+        [visit.lab_sd for visit in visits], pooled=pooled is not None and pooled.lab is not None
+    )
     points: list[Point] = []
     starts: list[datetime] = []
     period: int | None = None
@@ -104,7 +125,7 @@ def _colours(
             starts.append(visit.at)
             period = visit.light
         shift = axis.place(visit.lab)[0] * axis.length_lab
-        points.append(Point(index, visit.at, shift, max(floor, visit.lab_sd or 0.0), _u(visit)))
+        points.append(Point(index, visit.at, shift, max(floor, own[index]), _u(visit)))
     return points, starts
 
 
@@ -227,6 +248,7 @@ def chart_view(
         settings=settings,
         slope_mean=settings.pale_per_contraction_lab,
         slope_sd=settings.pale_per_contraction_sd_lab,
+        hold_contracted=True,
         restarts=restarts + starts[1:],
         acknowledged=seen["paling"],
     )
@@ -234,4 +256,4 @@ def chart_view(
         measure: _shown(measure, view, visits, run, axes, index=index)
         for measure, run in runs.items()
     }
-    return ViewCharts(view, tuple(visits), runs, charts)
+    return ViewCharts(view, tuple(visits), runs, charts, axes)

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from statistics import fmean
+from statistics import fmean, median
 from typing import Final
 
 import numpy as np
@@ -26,7 +26,7 @@ class ViewColour:
     """Visits of a view with paling, their readings, and the reference of the last light period."""
 
     visits: tuple[Visit, ...]
-    readings: Mapping[str, Reading]  # by photo name
+    readings: Mapping[tuple[str, str], Reading]  # by photo and sha256
     reference: Reference
     axes: Mapping[int, Axis]  # by light period
     notes: tuple[str, ...]
@@ -128,10 +128,10 @@ def colour_view(
         if reference.lab is not None and reference.axis_lab
     }
     done: list[Visit] = []
-    filled: dict[str, Reading] = {}
-    by_photo = {reading.photo: reading for reading in readings}
+    filled: dict[tuple[str, str], Reading] = {}
+    by_key = {(reading.photo, reading.sha256): reading for reading in readings}
     for visit in lit:
-        photos = [by_photo[photo] for photo in visit.photos]
+        photos = [by_key[key] for key in visit.keys]
         axis = None if visit.light is None else axes.get(visit.light)
         ready = (
             visit.light is not None and visit.light in axes and references[visit.light].available
@@ -141,38 +141,36 @@ def colour_view(
             fits = has_colour(reading) and (
                 visit.light_changed or "light-changed" not in reading.reasons
             )
+            paling = paling_sd = pale = None
+            if ready and axis is not None and fits and reading.L is not None:
+                index, _ = axis.place((reading.L, reading.a or 0.0, reading.b or 0.0))
+                paling = clip(index)
+                paling_sd = axis.index_sd(math.hypot(reading.lab_sd or 0.0, repeat_lab))
+                pale = None if reading.live_palette is None else _pale_part(reading, axis)
             new = replace(
                 reading,
                 expansion=_expansion(reading, visit),
-                paling=None,
-                paling_sd=None,
-                pale_mm2=None,
+                paling=paling,
+                paling_sd=paling_sd,
+                pale_mm2=pale,
             )
-            if ready and axis is not None and fits and reading.L is not None:
-                index, _ = axis.place((reading.L, reading.a or 0.0, reading.b or 0.0))
-                new = replace(
-                    new,
-                    paling=clip(index),
-                    paling_sd=axis.index_sd(math.hypot(reading.lab_sd or 0.0, repeat_lab)),
-                    pale_mm2=None if reading.live_palette is None else _pale_part(reading, axis),
-                )
             values.append(new)
-            filled[reading.photo] = new
+            filled[reading.photo, reading.sha256] = new
         if ready and axis is not None and visit.lab is not None:
             index, off = axis.place(visit.lab)
-            pale = [new.pale_mm2 for new in values if new.pale_mm2 is not None]
+            areas = [new.pale_mm2 for new in values if new.pale_mm2 is not None]
             visit = replace(
                 visit,
                 paling=clip(index),
                 paling_raw=index,
                 paling_sd=axis.index_sd(math.hypot(visit.lab_sd or 0.0, repeat_lab)),
                 off_axis_lab=off,
-                pale_mm2=float(np.median(pale)) if pale else None,
+                pale_mm2=median(areas) if areas else None,
             )
         done.append(visit)
     notes = []
     if len(references) > 1:
-        notes.append("The light changed; colour is compared within each light only.")
+        notes.append("The light or the card changed; colour is compared within each of them only.")
     if references:
         reference = references[max(references)]
     else:

@@ -22,6 +22,9 @@ from polypward.records import Reading
 
 __all__ = ["find_white", "light_periods", "pick_bias_sds", "richest"]
 
+# Lamp, card serial (nominal cards only), and whether the light was noted as changed.
+_Light = tuple[str, str, bool]
+
 _CHROMA_WEIGHT: Final = 0.5
 # How far the best running median of three reads beyond the truth, in SDs of one visit, by the
 # number of visits to pick from: own simulation of a stable specimen (normal scatter, SD 0.03:
@@ -101,20 +104,20 @@ def light_periods(visits: Sequence[Visit], settings: CourseSettings) -> list[Vis
     coloured = [index for index, visit in enumerate(visits) if visit.lab is not None]
     result = list(visits)
     period = 0
-    current: tuple[str, bool] | None = None
+    current: _Light | None = None
     waiting: list[int] = []
     for index in coloured:
         visit = visits[index]
         if current is None:
-            current = (visit.lamp, visit.light_changed)
-        key = (visit.lamp or current[0], visit.light_changed)
-        if not current[0] and key[1] == current[1]:
-            current = key  # the lamp is named from here on
-        if key == current:
+            current = _light(visit)
+        key = _light(visit)
+        if _same(key, current):
+            # A lamp or a card that was not named before is named from here on.
+            current = (current[0] or key[0], current[1] or key[1], key[2])
             waiting = []
             result[index] = replace(visit, light=period)
             continue
-        if waiting and _key(visits[waiting[-1]], current[0]) != key:
+        if waiting and not _same(_light(visits[waiting[-1]]), key):
             waiting = []
         waiting.append(index)
         if len(waiting) >= settings.lamp_visits:
@@ -126,8 +129,14 @@ def light_periods(visits: Sequence[Visit], settings: CourseSettings) -> list[Vis
     return result
 
 
-def _key(visit: Visit, lamp: str) -> tuple[str, bool]:
-    return visit.lamp or lamp, visit.light_changed
+def _light(visit: Visit) -> _Light:
+    return visit.lamp, visit.card, visit.light_changed
+
+
+def _same(one: _Light, other: _Light) -> bool:
+    """Whether two visits stand under one light; a name that is not known fits any."""
+    named = zip(one[:2], other[:2], strict=True)
+    return one[2] == other[2] and all(a == b or not a or not b for a, b in named)
 
 
 def _richness(lab: Lab, white: Lab) -> float:

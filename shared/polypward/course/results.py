@@ -29,6 +29,7 @@ class Visit:
     view: View
     at: datetime  # of the last photo
     photos: tuple[str, ...]
+    keys: tuple[tuple[str, str], ...] = ()  # photo and sha256 of each
     live_mm2: float | None = None
     live_mm2_sd: float | None = None
     bare_mm2: float | None = None
@@ -40,6 +41,7 @@ class Visit:
     lab: Lab | None = None
     lab_sd: float | None = None
     lamp: str = ""
+    card: str = ""  # serial of a card with nominal values: colour holds against that print only
     light_changed: bool = False
     light: int | None = None  # number of the light period; None = a light that did not last
     handled: bool = False  # soon after heavy feeding, dip, cut or move

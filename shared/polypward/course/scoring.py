@@ -58,7 +58,7 @@ def score_specimen(
     )
     accepted = sorted(
         (r for r in readings if r.status == "accepted" and r.taken_at is not None),
-        key=lambda r: (r.taken_at.timestamp() if r.taken_at else 0.0, r.photo),
+        key=lambda r: (r.taken_at.timestamp() if r.taken_at else 0.0, r.photo, r.sha256),
     )
     visits = form_visits(accepted, care=own_care, settings=settings)
     white, white_basis = find_white(accepted, settings)
@@ -101,7 +101,7 @@ def score_specimen(
     last_on = visits[-1].day if visits else None
     gone, gone_on = left(specimen, own_care, settings)
     if not gone and not any(flag.standing and flag.name in _DECLINES for flag in flags):
-        stalled = stalled_flag(series, trends.get("condition"), settings=settings)
+        stalled = stalled_flag(series, settings=settings)
         flags += [stalled] if stalled and not _answered(stalled, own_care, settings) else []
     score = _score(specimen, visits, series, trends, pooled, settings)
     advice, facts, overdue = _advice(
@@ -116,7 +116,7 @@ def score_specimen(
     flags.sort(key=lambda flag: (not flag.standing, not flag.urgent, flag.raised_on, flag.name))
     names = dict.fromkeys(flag.name for flag in flags if flag.standing)
     score = replace(score, flags=tuple(names), advice=advice.what)
-    filled = {photo: new for colour in colours.values() for photo, new in colour.readings.items()}
+    filled = {key: new for colour in colours.values() for key, new in colour.readings.items()}
     return Course(
         specimen=specimen.specimen,
         view=main,
@@ -126,7 +126,9 @@ def score_specimen(
                 key=lambda visit: (visit.day, visit.view != "top"),
             )
         ),
-        readings=tuple(filled.get(reading.photo, reading) for reading in readings),
+        readings=tuple(
+            filled.get((reading.photo, reading.sha256), reading) for reading in readings
+        ),
         reference=colours[main].reference,
         chart={
             measure if view == main else f"{measure} {view}": chart

@@ -31,6 +31,9 @@ class CourseSettings:
     limit_sds : float
         Limit for a flag, in standard deviations of the charted statistic. Tuned with
         ``bench/courses.py``.
+    single_sds : float
+        Limit for one visit by itself, in its own standard deviations from the baseline. Tuned
+        likewise.
     follow_sds : float
         Limit beyond which two visits in a row move the baseline up. Tuned likewise.
     baseline_visits : int
@@ -81,16 +84,17 @@ class CourseSettings:
     zone: tzinfo = UTC
     interval_days: int = 7
     ewma_lambda: float = 0.4
-    limit_sds: float = 3.0
-    follow_sds: float = 2.0
-    baseline_visits: int = 5
+    limit_sds: float = 2.9
+    single_sds: float = 3.1
+    follow_sds: float = 2.5
+    baseline_visits: int = 8
     cover_floor: float = 0.01
     overgrown_floor: float = 0.01
     lab_floor: float = 1.5
     pale_per_contraction_lab: float = 6.0
-    pale_per_contraction_sd_lab: float = 6.0
+    pale_per_contraction_sd_lab: float = 3.0
     share_per_contraction_sd: float = 0.02
-    contracted_below: float = 0.8
+    contracted_below: float = 0.7
     white_lab: Lab = DEFAULT_WHITE_LAB
     white_min_bare_mm2: float = 30.0
     white_min_l: float = 70.0

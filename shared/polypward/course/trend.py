@@ -4,8 +4,10 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 from datetime import date
+from functools import cache
 
 import numpy as np
+import numpy.typing as npt
 
 from polypward.course.results import Trend
 
@@ -76,17 +78,23 @@ def mann_kendall_p(values: Sequence[float]) -> float:
     return math.erfc((abs(s) - 1) / math.sqrt(var) / math.sqrt(2))
 
 
-def _exact_p(n: int, s: int) -> float:
-    """P(|S| >= s) over all orders of n different values.
+@cache
+def _inversions(n: int) -> npt.NDArray[np.float64]:
+    """Return the share of the orders of n values by their number of inversions.
 
     The number of orders with k inversions is the coefficient of x^k in the product of
-    1 + x + ... + x^(j-1) for j = 1..n; S = n(n-1)/2 - 2k.
+    1 + x + ... + x^(j-1) for j = 1..n.
     """
     share = np.ones(1)
     for j in range(2, n + 1):
         share = np.convolve(share, np.full(j, 1.0 / j))
+    return share
+
+
+def _exact_p(n: int, s: int) -> float:
+    """P(|S| >= s) over all orders of n different values, S = n(n-1)/2 - 2 inversions."""
     pairs = n * (n - 1) // 2
-    tail = float(share[: (pairs - s) // 2 + 1].sum())
+    tail = float(_inversions(n)[: (pairs - s) // 2 + 1].sum())
     return min(1.0, 2 * tail) if s else 1.0
 
 

@@ -174,11 +174,13 @@ def _one_visit(
     lab: Lab | None = None
     lab_sd = None
     if used:
-        points = np.array([(reading.L, reading.a, reading.b) for reading in used], float)
-        middle = np.median(points, axis=0)
-        lab = (float(middle[0]), float(middle[1]), float(middle[2]))
+        points = [(r.L or 0.0, r.a or 0.0, r.b or 0.0) for r in used]
+        light, red, yellow = (float(median(channel)) for channel in zip(*points, strict=True))
+        lab = (light, red, yellow)
         scatter = (
-            float(np.sqrt(points.var(axis=0, ddof=1).mean() / len(used))) if len(used) > 1 else None
+            float(np.sqrt(np.var(points, axis=0, ddof=1).mean() / len(used)))
+            if len(used) > 1
+            else None
         )
         lab_sd = _larger(scatter, _mean(reading.lab_sd for reading in used))
     return Visit(
@@ -186,6 +188,7 @@ def _one_visit(
         view=view,
         at=max(reading.taken_at for reading in photos if reading.taken_at is not None),
         photos=tuple(reading.photo for reading in photos),
+        keys=tuple((reading.photo, reading.sha256) for reading in photos),
         live_mm2=_middle(reading.live_mm2 for reading in photos),
         live_mm2_sd=_own_sd(
             [reading.live_mm2 for reading in photos], (reading.live_mm2_sd for reading in photos)
@@ -199,6 +202,7 @@ def _one_visit(
         lab=lab,
         lab_sd=lab_sd,
         lamp=_most(reading.lamp for reading in used),
+        card=_most(reading.card_serial for reading in used if reading.colour_grade == "relative"),
         light_changed=bool(coloured) and not usual,
         handled=any(_handled(reading, care, settings) for reading in photos),
         open=_most(reading.open for reading in photos),
@@ -215,7 +219,9 @@ def _by_day(
             day = reading.taken_at.astimezone(zone).date()
             groups[reading.specimen, view_of(reading), day].append(reading)
     for photos in groups.values():
-        photos.sort(key=lambda r: (r.taken_at.timestamp() if r.taken_at else 0.0, r.photo))
+        photos.sort(
+            key=lambda r: (r.taken_at.timestamp() if r.taken_at else 0.0, r.photo, r.sha256)
+        )
     return dict(sorted(groups.items()))
 
 
@@ -327,15 +333,15 @@ def pool_sd(readings: Iterable[Reading], *, zone: tzinfo | None = None) -> Poole
         covers.append(cover)
         overgrown.append(grown)
         if cover:
-            cover_series[specimen, view].append((float(np.median(cover)),))
+            cover_series[specimen, view].append((float(median(cover)),))
         if grown:
-            overgrown_series[specimen, view].append((float(np.median(grown)),))
+            overgrown_series[specimen, view].append((float(median(grown)),))
         lit = [r for r in photos if has_colour(r) and "light-changed" not in r.reasons]
         if lit:
-            points = np.array([(r.L, r.a, r.b) for r in lit], float)
-            colours += [list(channel) for channel in points.T]
+            channels = list(zip(*[(r.L or 0.0, r.a or 0.0, r.b or 0.0) for r in lit], strict=True))
+            colours += [list(channel) for channel in channels]
             lab_series[specimen, view, lit[0].lamp].append(
-                tuple(float(x) for x in np.median(points, axis=0))
+                tuple(float(median(channel)) for channel in channels)
             )
     cover_within, cover_df = within_sd(covers)
     overgrown_within, overgrown_df = within_sd(overgrown)
