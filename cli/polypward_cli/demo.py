@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import datetime, time, timedelta
+from datetime import UTC, datetime, timedelta
 from importlib import resources
 from pathlib import Path
 
@@ -77,20 +77,18 @@ def run_demo(photos: Path, out: Path, *, progress: Progress) -> Demo:
         (folder / "demo.txt").write_text("Made by polypward demo; made up, no real animals.\n")
         if (photos / REGISTER).exists():
             take_register(ward, photos / REGISTER)
-        if (photos / CARE).exists():
-            for event in read_care(ward, photos / CARE):
-                ward.add_care(event)
+        care = read_care(ward, photos / CARE) if (photos / CARE).exists() else []
+        for event in care:
+            ward.add_care(event)
         options = Options(
             workers=WORKERS,
             manifest=read_manifest(photos / MANIFEST, zone=ward.settings.zone)
             if (photos / MANIFEST).exists()
             else Manifest({}),
         )
-        # The clock of the demo never makes its photos ones of the future.
-        later = datetime.combine(datetime.max.date(), time(), tzinfo=ward.settings.zone)
-        outcome = score_folder(
-            ward, photos, options=options, now=later - timedelta(days=2), progress=progress
-        )
+        # A clock that is behind the story would take its photos for ones of the future.
+        now = max([datetime.now(UTC), *(event.at + timedelta(days=1) for event in care)])
+        outcome = score_folder(ward, photos, options=options, now=now, progress=progress)
         last = max((one.taken_at for one in ward.readings() if one.taken_at), default=None)
     today = last.date() if last else None
     with Ward.open(folder, today=today) as ward:

@@ -29,6 +29,17 @@ class _Desk(typer.core.TyperGroup):
         except PolypwardError as error:
             typer.echo(f"polypward: {error}", err=True)
             raise typer.Exit(2) from error
+        except BrokenPipeError:
+            raise
+        except OSError as error:
+            where = f"{error.filename}: " if error.filename else ""
+            typer.echo(f"polypward: {where}{error.strerror or error}", err=True)
+            raise typer.Exit(2) from error
+        except Exception as error:
+            if type(error).__module__ != "sqlite3":
+                raise
+            typer.echo(f"polypward: the ward's ledger cannot be used: {error}", err=True)
+            raise typer.Exit(2) from error
 
 
 app = typer.Typer(

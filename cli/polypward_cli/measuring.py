@@ -21,7 +21,7 @@ import numpy.typing as npt
 from polypward.errors import PhotoRejectedError
 from polypward.reasons import REJECTIONS
 from polypward.records import Card, PhotoSettings, Reading
-from polypward_cli.eyes import Eyes, Seen
+from polypward_cli.eyes import Eyes, Opened, Seen
 from polypward_cli.files import write_bytes
 from polypward_cli.ward.rows import residuals_blob, row_of_measures
 
@@ -70,7 +70,7 @@ def measure_one(job: Job, bench: Bench) -> Measured:
     """Measure a photo and write its cut-out and map; whatever goes wrong is in the result."""
     decoded, taken = False, None
     try:
-        opened = bench.eyes.open(job.path)
+        opened = _open(job, bench)
         decoded = True
         taken = opened.taken_at.isoformat() if opened.taken_at else None
         seen = bench.eyes.measure(
@@ -180,6 +180,13 @@ def _one_thread() -> None:
 def _measure_here(job: Job) -> Measured:
     assert _bench is not None
     return measure_one(job, _bench)
+
+
+def _open(job: Job, bench: Bench) -> Opened:
+    try:
+        return bench.eyes.open(job.path)
+    except OSError as error:
+        raise PhotoRejectedError("unreadable", error.strerror or str(error)) from error
 
 
 def _rejected(code: str, detail: str) -> dict[str, Any]:

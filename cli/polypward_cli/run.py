@@ -295,7 +295,8 @@ class Run:
                     [photo.key, place.specimen, old["id"]],
                 )
                 db.table("readings").update(old["id"], row)
-                audit(db, "measured again", photo.key, old=without_blobs(old), new=inputs)
+                if not old["measure_code"] == row["measure_code"] == "measuring-failed":
+                    audit(db, "measured again", photo.key, old=without_blobs(old), new=inputs)
             if not place.contradicts and photo.files[0].photo != photo.row["path"]:
                 self._change(photo, {"path": photo.files[0].photo})
         if old is not None:

@@ -12,6 +12,7 @@ from typer.testing import CliRunner, Result
 
 from polypward import __version__
 from polypward_cli import scoring
+from polypward_cli.eyes import Opened
 from polypward_cli.main import app
 
 HEAVY = ("cv2", "skimage", "sklearn", "scipy", "numpy", "PIL", "fpdf", "pygal", "sqlite_utils")
@@ -298,3 +299,45 @@ def test_care_is_taken_in_from_a_table_once(desk: Desk, tmp_path: Path) -> None:
     assert bad.exit_code == 2
     assert "line 2" in bad.stderr
     assert "line 3" in bad.stderr
+
+
+def test_a_full_disk_is_one_line(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    desk.ward().close()
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("polypward_cli.register.take_register", full)
+    done = run("intake", "r.csv", "--ward", desk.path)
+    assert (done.exit_code, done.stderr) == (2, "polypward: No space left on device\n")
+
+
+def test_a_ledger_that_fails_is_one_line(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    import sqlite3
+
+    desk.ward().close()
+
+    def full(*_: object) -> None:
+        raise sqlite3.OperationalError("database or disk is full")
+
+    monkeypatch.setattr("polypward_cli.register.take_register", full)
+    done = run("intake", "r.csv", "--ward", desk.path)
+    assert done.exit_code == 2
+    assert done.stderr == "polypward: the ward's ledger cannot be used: database or disk is full\n"
+
+
+def test_an_interrupt_keeps_what_was_measured(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    class Stopped(FakeEyes):
+        def open(self, path: Path) -> Opened:
+            if path.name == "b.jpg":
+                raise KeyboardInterrupt
+            return super().open(path)
+
+    eyes = Stopped()
+    monkeypatch.setattr(scoring, "RealEyes", lambda: eyes)
+    photo(desk.photos / "amber" / "a.jpg")
+    photo(desk.photos / "amber" / "b.jpg")
+    done = run("score", desk.photos, "--ward", desk.path, "--workers", 1)
+    assert (done.exit_code, "Stopped" in done.stderr) == (130, True)
+    assert len(desk.score().accepted) == 2
+    assert desk.eyes.opened == ["b.jpg"]
