@@ -285,6 +285,72 @@ def test_a_specimen_page_tells_its_course(ward: BuiltWard) -> None:
     assert alts[-1].startswith("Hammer on 9 Feb 2026, cover 72 %")
 
 
+def test_loss_that_only_the_side_shows_is_told_on_the_first_page(ward: BuiltWard) -> None:
+    """Cover 98 % from above throughout, from the side 95 % down to 70 %."""
+    side = [0.95, 0.95, 0.93, 0.86, 0.78, 0.70]
+    top = [reading("Stalk", v, cover=0.98) for v in range(VISITS)]
+    ward.kept = [Specimen(specimen="Stalk")]
+    ward.taken = top + [
+        dataclasses.replace(
+            reading("Stalk", v, cover=side[v]), view="side", photo=f"Stalk/{v}_side.jpg"
+        )
+        for v in range(VISITS)
+    ]
+    index = build_report(ward)
+    words = Page(index).words
+    needs = words[words.index("Who needs me today 1") : words.index("Coming back")]
+    assert "Recession, side photos" in needs
+    assert "98 % from above; side 70 %" in needs
+    assert "falling" in needs
+    page = Page(specimen_page(index, "stalk"))
+    assert page.words.index("From above") < page.words.index("From the side")
+    assert "Live cover, side photos" in page.words
+    alts = [str(a["alt"]) for tag, a in page.tags if tag == "img"]
+    assert [" from the side" in alt for alt in alts] == VISITS * [False] + VISITS * [True]
+
+
+def test_overgrowth_has_its_own_chart_and_mark(ward: BuiltWard) -> None:
+    shares = [0.01, 0.01, 0.02, 0.10, 0.16, 0.22]
+    ward.kept = [Specimen(specimen="Edge")]
+    ward.taken = [
+        dataclasses.replace(
+            reading("Edge", v, cover=0.97 - shares[v]),
+            bare_mm2=30.0,
+            overgrown_mm2=1000 * shares[v],
+        )
+        for v in range(VISITS)
+    ]
+    page = Page(specimen_page(build_report(ward), "edge"))
+    assert "Overgrown share From 1 % on 5 Jan 2026 to 22 % on 9 Feb 2026, 6 visits." in " ".join(
+        page.words.replace("Overgrown share Overgrown share", "Overgrown share").split()
+    )
+    assert "Overgrowth since" in page.words
+
+
+def test_an_acknowledged_flag_is_told_as_cleared(ward: BuiltWard) -> None:
+    ward.events = [
+        CareEvent(
+            specimen="Hammer",
+            at=datetime(2026, 2, 10, 8, tzinfo=UTC),
+            what="acknowledge",
+            detail={"flag": flag},
+        )
+        for flag in ("recession", "sharp-loss")
+    ]
+    page = Page(specimen_page(build_report(ward), "hammer"))
+    assert "acknowledged by a person" in page.words
+
+
+def test_a_coral_without_live_tissue_asks_for_a_second_look(ward: BuiltWard) -> None:
+    """Shrunken corals look dead: the first page asks for eyes, not for the bin."""
+    ward.kept = [Specimen(specimen="Shrunken", kind="button")]
+    ward.taken = [dataclasses.replace(reading("Shrunken", 5, cover=0.01), L=None, a=None, b=None)]
+    words = Page(build_report(ward)).words
+    needs = words[words.index("Who needs me today 1") : words.index("Coming back")]
+    assert "look again after 24 hours" in needs
+    assert "discard" not in needs
+
+
 def test_care_stands_on_the_page_and_on_the_charts(ward: BuiltWard) -> None:
     page = Page(specimen_page(build_report(ward), "torch"))
     assert "14 Jan 2026, 09:00 move: to <script>" in page.words  # 8:00 UTC in the ward's zone

@@ -45,6 +45,7 @@ def index_view(
         needs=sorted(groups["needs"], key=_urgency),
         back=groups["back"],
         sale=groups["sale"],
+        sale_recovered=any(view.recovered for view in groups["sale"]),
         steady=groups["steady"],
         left=groups["left"],
         due=sorted((v for v in views if v.due or v.overdue), key=lambda v: not v.overdue),

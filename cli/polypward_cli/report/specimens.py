@@ -6,23 +6,22 @@ from dataclasses import dataclass
 from datetime import date, tzinfo
 from typing import TYPE_CHECKING
 
-from polypward.reasons import REASONS
 from polypward.records import CareEvent, Reading, Specimen
 from polypward_cli.report import words
 from polypward_cli.report.course_charts import charts_of
 from polypward_cli.report.cutouts import CutOut
+from polypward_cli.report.details import event_view, facts_of, opening, reading_view
 from polypward_cli.report.views import (
     CutOutView,
     Direction,
-    EventView,
     FlagView,
     Group,
-    ReadingView,
     SpecimenView,
+    StripView,
 )
 
 if TYPE_CHECKING:
-    from polypward.course import Course, Flag, Score, Visit
+    from polypward.course import Course, Flag, Visit
 
 __all__ = ["Desk", "specimen_view"]
 
@@ -31,6 +30,8 @@ SURE_SDS = 1.645
 # The trend is that of at most so many visits, the last ones.
 VISITS_OF_TREND = 6
 CUTOUTS = "cutouts"
+# Cover up to which the advice rules take photos to show no live tissue: it asks for a second look.
+NO_TISSUE_COVER = 0.02
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,18 +61,21 @@ def specimen_view(
     """
     score, advice = course.score, course.advice
     standing = [flag for flag in course.flags if flag.standing]
-    direction = _direction([visit for visit in course.visits if visit.view == course.view])
+    direction = _direction(course)
     group = _group(specimen, course, direction)
     cover = _last_cover(course.visits, course.view)
     counted = [r for r in course.readings if r.status == "accepted"]
     cutouts = [
-        cut for r in _by_time(counted) if (cut := _cutout(r, specimen.specimen, desk)) is not None
+        (r.view, cut)
+        for r in _by_time(counted)
+        if (cut := _cutout(r, specimen.specimen, desk)) is not None
     ]
     flags = tuple(_flag_view(flag) for flag in sorted(course.flags, key=_flag_order))
     return SpecimenView(
         name=specimen.specimen,
         href=f"specimens/{desk.pages[specimen.specimen]}",
         group=group,
+        recovered=_recovered(course),
         line=_line(specimen),
         short_line=" · ".join(part for part in (specimen.kind, specimen.place) if part),
         place=specimen.place,
@@ -96,13 +100,13 @@ def specimen_view(
         last_seen=words.day(score.last_seen) if score.last_seen else "",
         why=_why(group, standing, course),
         todo=_todo(group, standing, course),
-        latest=cutouts[-1] if cutouts else None,
-        cutouts=tuple(cutouts),
+        latest=cutouts[-1][1] if cutouts else None,
+        strips=tuple(_strips(cutouts)),
         charts=charts_of(course, care=care, zone=desk.zone),
-        facts=tuple(_facts(specimen, course)),
+        facts=tuple(facts_of(specimen, course)),
         remarks=tuple(course.notes),
-        events=tuple(_event(event, desk.zone) for event in sorted(care, key=lambda e: e.at)),
-        readings=tuple(_reading(r, desk.zone) for r in _by_time(course.readings)),
+        events=tuple(event_view(event, desk.zone) for event in sorted(care, key=lambda e: e.at)),
+        readings=tuple(reading_view(r, desk.zone) for r in _by_time(course.readings)),
     )
 
 
@@ -123,21 +127,36 @@ def _cover_note(course: "Course") -> str:
 
 def _group(specimen: Specimen, course: "Course", direction: Direction) -> Group:
     """Return the one list of the first page that the specimen stands in."""
-    advice, score = course.advice, course.score
+    advice = course.advice
     if specimen.state != "held" or not advice.what:
         return "left"
     alarming = any(flag.standing and flag.name != "overdue" for flag in course.flags)
-    no_tissue = bool(course.visits) and score.condition is not None and score.condition < 1
+    cover = _last_cover(course.visits, course.view)
+    no_tissue = cover is not None and cover <= NO_TISSUE_COVER
     if alarming or no_tissue or advice.what in ("treat", "discard"):
         return "needs"
     if advice.what == "release":
         return "sale"
-    if score.recovery_low is not None and score.recovery_low > 0 and direction != "falling":
+    if _recovered(course) and direction != "falling":
         return "back"
     return "steady"
 
 
-def _direction(visits: "Sequence[Visit]") -> Direction:
+def _recovered(course: "Course") -> bool:
+    low = course.score.recovery_low
+    return low is not None and low > 0
+
+
+def _direction(course: "Course") -> Direction:
+    """Return falling if any view falls, else what the view says that the score stands on."""
+    by_view = {
+        view: _slope([visit for visit in course.visits if visit.view == view])
+        for view in ("top", "side")
+    }
+    return "falling" if "falling" in by_view.values() else by_view[course.view]
+
+
+def _slope(visits: "Sequence[Visit]") -> Direction:
     """Whether the slope of the last visits' condition is surely not zero, by their SDs."""
     known = [
         (visit.day.toordinal(), visit.condition, visit.condition_sd)
@@ -157,9 +176,14 @@ def _direction(visits: "Sequence[Visit]") -> Direction:
 
 def _why(group: Group, standing: "Sequence[Flag]", course: "Course") -> str:
     score = course.score
-    if group == "back":
+    recovery = ""
+    if score.recovery is not None:
         low, high = words.signed(score.recovery_low), words.signed(score.recovery_high)
-        return f"Recovery {words.signed(score.recovery)} since intake (90 %: {low} to {high})."
+        recovery = f"Recovery {words.signed(score.recovery)} since intake (90 %: {low} to {high})."
+    if group == "back":
+        return recovery
+    if group == "sale":
+        return f"{course.advice.reason} {recovery}".strip()
     alarming = [flag for flag in sorted(standing, key=_flag_order) if flag.name != "overdue"]
     if group == "needs" and alarming:
         return words.sentence(alarming[0].evidence)
@@ -222,38 +246,19 @@ def _state_line(specimen: Specimen) -> str:
     return f"No longer on the tables: {state}{on}."
 
 
-def _facts(specimen: Specimen, course: "Course") -> list[tuple[str, str]]:
-    score: Score = course.score
-    recovery = words.signed(score.recovery)
-    if score.recovery is not None:
-        low, high = words.signed(score.recovery_low), words.signed(score.recovery_high)
-        recovery += f" (90 %: {low} to {high})"
-    weekly = 100 * score.cover_change_per_week if score.cover_change_per_week is not None else None
-    facts = [
-        ("Photo condition", words.figure(score.condition, sd=score.condition_sd)),
-        ("Photo condition at intake", words.figure(score.condition_intake)),
-        ("Recovery since intake", recovery),
-        ("Live area", words.figure(score.live_mm2, unit=" mm²")),
-        ("Live area since the first visit", words.signed(score.live_change_pct, unit=" %")),
-        ("Live cover, change per week", words.signed(weekly, 1, unit=" points")),
-        ("Paling, change per week", words.signed(score.paling_change_per_week, 3)),
-        ("Days with counted photos", str(score.visits)),
-        ("First and last", _first_last(score)),
-        ("Figures stand on", "photos from the top" if course.view == "top" else "side photos"),
-    ]
-    if specimen.water_system:
-        facts.append(("Water system", specimen.water_system))
-    return facts
-
-
-def _first_last(score: "Score") -> str:
-    if score.first_seen is None or score.last_seen is None:
-        return "n/a"
-    return f"{words.day(score.first_seen)} to {words.day(score.last_seen)}"
-
-
 def _by_time(readings: Sequence[Reading]) -> list[Reading]:
     return sorted(readings, key=lambda r: (r.taken_at.timestamp() if r.taken_at else 0.0, r.photo))
+
+
+def _strips(cutouts: Sequence[tuple[str, CutOutView]]) -> list[StripView]:
+    """Return the cut-outs of each view on their own, so that like stands beside like."""
+    side = tuple(cut for view, cut in cutouts if view == "side")
+    top = tuple(cut for view, cut in cutouts if view != "side")
+    strips = [
+        StripView(title="From above", cutouts=top),
+        StripView(title="From the side", cutouts=side),
+    ]
+    return [strip for strip in strips if strip.cutouts]
 
 
 def _cutout(reading: Reading, name: str, desk: Desk) -> CutOutView | None:
@@ -262,8 +267,8 @@ def _cutout(reading: Reading, name: str, desk: Desk) -> CutOutView | None:
         return None
     on = words.day(reading.taken_at.astimezone(desk.zone).date())
     cover = "" if reading.live_cover is None else f"cover {100 * reading.live_cover:.0f} %"
-    parts = [cover, "from the side" if reading.view == "side" else "", _opening(reading.open)]
-    said = ", ".join(part for part in parts if part)
+    said = ", ".join(part for part in (cover, opening(reading.open)) if part)
+    seen = f"{name} on {on}{' from the side' if reading.view == 'side' else ''}"
     return CutOutView(
         src=f"{CUTOUTS}/{cut.file}",
         width=cut.width,
@@ -271,38 +276,5 @@ def _cutout(reading: Reading, name: str, desk: Desk) -> CutOutView | None:
         outlines=cut.outlines,
         day=on,
         words=said,
-        alt=f"{name} on {on}{', ' + said if said else ''}",
-    )
-
-
-def _opening(state: str) -> str:
-    return {"out": "polyps out", "half": "polyps half out", "in": "polyps in"}.get(state, "")
-
-
-def _event(event: CareEvent, zone: tzinfo) -> EventView:
-    detail = ", ".join(f"{key} {value}".strip() for key, value in event.detail.items())
-    said = event.what + (f": {detail}" if detail else "") + (f" ({event.by})" if event.by else "")
-    return EventView(day=words.taken(event.at.astimezone(zone)), words=said)
-
-
-def _reading(reading: Reading, zone: tzinfo) -> ReadingView:
-    accepted = reading.status == "accepted"
-    notes = [REASONS[code].means if code in REASONS else code for code in reading.reasons]
-    if reading.detail and not accepted:
-        notes.append(reading.detail)
-    cover = None if reading.live_cover is None else 100 * reading.live_cover
-    cover_sd = None if reading.live_cover_sd is None else 100 * reading.live_cover_sd
-    return ReadingView(
-        taken=words.taken(reading.taken_at.astimezone(zone)) if reading.taken_at else "unknown",
-        view=" ".join(part for part in (reading.view, reading.open) if part),
-        status="counted" if accepted else "not counted",
-        accepted=accepted,
-        cover=words.figure(cover, 1, sd=cover_sd, unit=" %") if accepted else "",
-        live=words.figure(reading.live_mm2, sd=reading.live_mm2_sd) if accepted else "",
-        bare=words.figure(reading.bare_mm2) if accepted else "",
-        overgrown=words.figure(reading.overgrown_mm2) if accepted else "",
-        paling=words.figure(reading.paling, 2, sd=reading.paling_sd) if accepted else "",
-        colour=reading.colour_grade or "",
-        notes=" ".join(notes),
-        photo=reading.photo,
+        alt=f"{seen}{', ' + said if said else ''}",
     )

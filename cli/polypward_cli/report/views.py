@@ -20,6 +20,7 @@ __all__ = [
     "ReadingView",
     "ReasonView",
     "SpecimenView",
+    "StripView",
     "WardView",
 ]
 
@@ -59,6 +60,14 @@ class CutOutView:
     day: str
     words: str
     alt: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StripView:
+    """The cut-outs of one view, in time order."""
+
+    title: str
+    cutouts: tuple[CutOutView, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,6 +115,7 @@ class SpecimenView:
     name: str
     href: str
     group: Group
+    recovered: bool
     line: str
     short_line: str
     place: str
@@ -129,7 +139,7 @@ class SpecimenView:
     why: str
     todo: str
     latest: CutOutView | None
-    cutouts: tuple[CutOutView, ...]
+    strips: tuple[StripView, ...]
     charts: tuple[ChartView, ...]
     facts: tuple[tuple[str, str], ...]
     remarks: tuple[str, ...]
@@ -167,6 +177,7 @@ class IndexView:
     needs: Sequence[SpecimenView] = ()
     back: Sequence[SpecimenView] = ()
     sale: Sequence[SpecimenView] = ()
+    sale_recovered: bool = False
     steady: Sequence[SpecimenView] = ()
     left: Sequence[SpecimenView] = ()
     due: Sequence[SpecimenView] = ()
