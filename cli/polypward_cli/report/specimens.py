@@ -196,9 +196,10 @@ def _todo(group: Group, standing: "Sequence[Flag]", course: "Course") -> str:
     return course.advice.reason if group == "needs" and not told else ""
 
 
-def _flag_order(flag: "Flag") -> tuple[bool, bool, int]:
-    """Standing before cleared, urgent first, then the newest."""
-    return (not flag.standing, not flag.urgent, -flag.raised_on.toordinal())
+def _flag_order(flag: "Flag") -> tuple[bool, bool, bool, int]:
+    """Standing before cleared, urgent first, overdue last, then the newest."""
+    late = flag.name == "overdue"
+    return (not flag.standing, not flag.urgent, late, -flag.raised_on.toordinal())
 
 
 def _flag_view(flag: "Flag") -> FlagView:
