@@ -88,9 +88,10 @@ def edge_widths(grey: Grey, found: FoundCard, *, mm_per_px: float) -> EdgeWidths
     if len(widths) < 4:
         return None
     width, angle = np.array(widths), np.array(directions)
-    # Widths as a function of direction: the second harmonic is what motion adds.
+    # Widths as a function of direction: the second harmonic is what motion adds. A card's edges run
+    # two ways only, so its other phase is not known; weak directions of the fit are left out.
     design = np.stack([np.ones_like(angle), np.cos(2 * angle), np.sin(2 * angle)], axis=1)
-    mean, c, s = np.linalg.lstsq(design, width, rcond=None)[0]
+    mean, c, s = np.linalg.lstsq(design, width, rcond=0.2)[0]
     swing = float(np.hypot(c, s))
     return EdgeWidths(float(np.median(width)), float(mean + swing), float(max(mean - swing, 1e-3)))
 
