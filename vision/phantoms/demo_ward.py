@@ -15,7 +15,7 @@ from phantoms.develop import encode
 from phantoms.lights import Lamp, lamp, reef
 from phantoms.render import render
 from phantoms.scene import Ground, Lighting, Printed, Scene, SpecimenModel
-from phantoms.story import CARDS, CARE, LOOKS, SPECIMENS, WARD_TOML, Held, Shot, at
+from phantoms.story import CARDS, CARE, LAMP, LOOKS, SPECIMENS, Held, Shot, at
 from polypward.cards import load_layout
 
 __all__ = ["camera_of", "noise_seed", "photo_name", "scene_of", "write_samples"]
@@ -67,6 +67,7 @@ def scene_of(held: Held, shot: Shot) -> Scene:
         loss=held.loss,  # type: ignore[arg-type]
         loss_direction_deg=held.loss_direction_deg,
         growth=held.growth,  # type: ignore[arg-type]
+        skeleton=held.skeleton,
         turn_deg=0.0 if side else float(rng.normal(0, 6)),
     )
     model = replace(model, **shot.state)  # type: ignore[arg-type]
@@ -150,7 +151,7 @@ def _manifest_row(held: Held, shot: Shot) -> list[object]:
     values = {
         "photo": photo_name(held, shot),
         "height_mm": 0 if shot.view == "side" else "",
-        "lamp": "blue" if shot.fault == "blue" else "",
+        "lamp": "blue" if shot.fault == "blue" else LAMP,
         "view": shot.view,
         "open": shot.open,
         "photographer": "ana" if shot.day % 2 else "mo",
@@ -209,7 +210,6 @@ def write_samples(folder: Path) -> int:
             for one in sorted(CARE, key=lambda one: (one.day, one.at, one.specimen))
         ),
     )
-    (folder / "ward.toml").write_text(WARD_TOML, encoding="utf-8")
     return sum(len(held.shots) for held in SPECIMENS)
 
 

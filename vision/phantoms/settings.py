@@ -113,6 +113,8 @@ def _random_specimen(
                         p=[0.6, 0.27, 0.13])  # fmt: skip
     bare = 0.0 if rng.random() < 0.35 else float(rng.beta(1.2, 4))
     overgrown = 0.0 if rng.random() < 0.4 else float(rng.beta(1.2, 4))
+    if rng.random() < 0.12:  # mostly dead
+        bare, overgrown = float(rng.uniform(0.5, 0.9)), 0.4 * overgrown
     height = float(rng.uniform(0, 30))
     return SpecimenModel(
         plan=str(rng.choice(family.plans)),

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta, timezone
 
-from phantoms.scene import Look
+from phantoms.scene import Lab, Look
 
 __all__ = [
     "CARDS",
@@ -16,7 +16,6 @@ __all__ = [
     "LAMP",
     "LOOKS",
     "SPECIMENS",
-    "WARD_TOML",
     "ZONE",
     "Care",
     "Held",
@@ -28,21 +27,12 @@ FIRST_DAY = date(2025, 9, 8)
 ZONE = timezone(timedelta(hours=2))
 LAMP = "white 5000 K"
 
-WARD_TOML = f"""\
-# Settings of the demo ward: an invented holding room in an invented place two hours ahead of UTC.
-owner = "The Lantern Room (invented)"
-time_zone = "Etc/GMT-2"
-
-[photos]
-lamp = "{LAMP}"
-"""
-
 # Serial of each water system's cards, by layout; the quarantine's own cards stay there.
 CARDS = {
-    ("lagoon", "frame"): "DEMO-LAGOON",
-    ("lagoon", "strip"): "DEMO-LAG-S",
-    ("quarantine", "frame"): "DEMO-QUAR",
-    ("quarantine", "strip"): "DEMO-QUAR-S",
+    ("lagoon", "frame"): "F5D9NTT",
+    ("lagoon", "strip"): "S74KBX3",
+    ("quarantine", "frame"): "FFV6AH3",
+    ("quarantine", "strip"): "SQ8EY34",
 }
 
 
@@ -79,6 +69,7 @@ class Held:
     shots: tuple[Shot, ...]
     layout: str = "frame"
     growth: str = "turf"
+    skeleton: Lab = (88.0, 0.3, 6.0)
     loss: str = "rim"
     loss_direction_deg: float = 0.0
     part_of: str = ""  # parent of a piece; a piece has no row in the register
@@ -102,13 +93,13 @@ def at(day: int, when: time) -> datetime:
 
 
 LOOKS: dict[str, Look] = {
-    "LAN-01": Look(main=(40, 12, 26), second=(50, -18, 30), mouth=(62, -30, 40), rim=(48, 10, 28),
+    "LAN-01": Look(main=(40, -2, 30), second=(48, -24, 34), mouth=(62, -34, 42), rim=(46, -4, 32),
                    pattern="stripes", contrast=0.7, glint=0.35),
     "LAN-02": Look(main=(42, 34, 22), second=(36, 24, 14), mouth=(56, -8, 26), rim=(50, 30, 26),
                    pattern="mottled", contrast=0.6, glint=0.35),
     "LAN-03": Look(main=(46, -14, 28), second=(52, -24, 34), mouth=(64, -4, 40), rim=(60, 18, 16),
                    pattern="stripes", contrast=0.5, glint=0.3),
-    "LAN-04": Look(main=(44, 12, 30), second=(56, -32, 34), mouth=(60, -34, 36), rim=(48, 14, 28),
+    "LAN-04": Look(main=(56, 28, 34), second=(50, 32, 28), mouth=(64, 8, 42), rim=(60, 24, 34),
                    pattern="plain", contrast=0.6, glint=0.3),
     "LAN-05": Look(main=(56, 4, 26), second=(48, 8, 24), mouth=(60, 0, 25), rim=(62, -2, 24),
                    pattern="mottled", contrast=0.5, translucent=0.12, glint=0.4),
@@ -138,7 +129,7 @@ def _odd(shots: list[Shot], index: int, **change: object) -> list[Shot]:
 
 
 # It arrives pale, colours up week by week, and is sold.
-_PALE_ARRIVAL = _shots(*_series(paling=(0.62, 0.52, 0.38, 0.24, 0.12, 0.07)))
+_PALE_ARRIVAL = _shots(*_series(paling=(0.42, 0.36, 0.27, 0.17, 0.09, 0.05)))
 # It is moved under brighter light on day 15 and pales from then on.
 _MOVED = [
     *_odd(_shots(*_series(paling=(0.04, 0.05, 0.04, 0.2, 0.36, 0.48))), 2, fault="heic"),
@@ -152,8 +143,7 @@ _BASE = [
         for day, state in zip(
             _ROUNDS,
             _series(
-                bare=(0.0, 0.0, 0.03, 0.06, 0.08, 0.1),
-                overgrown=(0.0, 0.0, 0.02, 0.06, 0.12, 0.18),
+                bare=(0.0, 0.0, 0.06, 0.13, 0.2, 0.28),
             ),
             strict=True,
         )
@@ -233,7 +223,8 @@ SPECIMENS: tuple[Held, ...] = (
     Held(
         name="LAN-06", batch="crate-13", supplier="Mellquay", kind="button coral", cost=40,
         place="quarantine tub", water_system="quarantine", height_mm=12, expected_price=110,
-        as_is_price=10, plan="disc", radius_mm=25, seed=606, shots=tuple(_SHRUNKEN),
+        as_is_price=10, plan="disc", radius_mm=25, seed=606, skeleton=(91, 0, 5),
+        shots=tuple(_SHRUNKEN),
     ),
     Held(
         name="LAN-07", batch="crate-13", supplier="Mellquay", kind="folded coral", cost=90,
