@@ -161,7 +161,7 @@ def _trends(series: Sequence[Visit]) -> dict[str, Trend]:
     days = [visit.day for visit in series]
     found = {
         "cover": find_trend(days, [visit.live_cover for visit in series]),
-        "paling": find_trend(days, [visit.paling for visit in series]),
+        "paling": find_trend(days, [visit.paling_raw for visit in series]),
         "condition": find_trend(days, [visit.condition for visit in series]),
     }
     return {name: trend for name, trend in found.items() if trend is not None}
