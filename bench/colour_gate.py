@@ -61,6 +61,7 @@ def sensors(rng: np.random.Generator, count: int) -> dict[str, Array]:
 
 
 def lamps() -> list[tuple[str, float, Array]]:
+    """Name, share of blue and spectrum (31,) of every lamp."""
     every = [(name, 0.0, lamp(name).spectrum) for name in WHITES]
     for share in BLUE_SHARES:
         for white in ("LED-B1", "LED-B3", "LED-B5", "D65"):
@@ -209,6 +210,7 @@ def fit_weights(shots: list[Shot]) -> None:
 
 
 def main() -> None:
+    """Print the tables."""
     shots = photographs(int(sys.argv[1]) if len(sys.argv) > 1 else 400)
     refused = np.array([shot.fit.grade == "refused" for shot in shots])
     table(shots, refused, "all sensors")

@@ -13,7 +13,13 @@ from polypward_vision.colour.field import LightField, fit_light_field
 from polypward_vision.colour.gate import Judgement, blue_shares, judge
 from polypward_vision.colour.linearise import ToneCurves, fit_tone_curves
 from polypward_vision.colour.patches import PatchSamples
-from polypward_vision.colour.science import delta_e_2000, lab_to_xyz, xyz_to_lab
+from polypward_vision.colour.science import (
+    D50_WHITE,
+    SRGB_TO_XYZ_D50,
+    delta_e_2000,
+    lab_to_xyz,
+    xyz_to_lab,
+)
 from polypward_vision.photo import DecodedPhoto
 
 __all__ = ["FEWEST_PATCHES", "ColourFit", "fit_colour"]
@@ -38,7 +44,8 @@ class ColourFit:
     `grade` is ``refused`` where colour must not be given. `de00_mean` and `de00_max` are the
     left-out errors of the card's colours. `patch_lab` (P, 3) are the corrected patches, NaN where
     a patch was not usable; None without a fit. `blue` is the blue score and `shares` (3, 3) what it
-    is made of (see `polypward_vision.colour.gate`). `correction` is None where nothing could be fitted.
+    is made of (see `polypward_vision.colour.gate`). `correction` is None where nothing could be
+    fitted.
     """
 
     grade: ColourGrade
@@ -94,14 +101,16 @@ def fit_colour(
     centres = np.array([patch.centre_mm for patch in card.patches], np.float64)
     xyz = np.asarray(lab_to_xyz(reference), np.float64)
     kept, curves, field, light = usable, None, LightField(size_mm=card.size_mm), samples.linear
-    matrix, lab = np.eye(3), reference
+    matrix, lab = np.asarray(SRGB_TO_XYZ_D50.T), reference
     groups = np.unique([patch_colour(patch.name) for patch in card.patches], return_inverse=True)[1]
     kind = model if usable.sum() >= FOR_ROOT_POLYNOMIAL else "linear"
     for turn in range(ROUNDS):
         grey = kept & neutral if (kept & neutral).sum() >= FEWEST_PATCHES else usable & neutral
         shine = field.at(centres[:, 0], centres[:, 1])
         curves = fit_tone_curves(
-            samples.linear[grey], xyz[grey, 1] * shine[grey], smooth=card.values != "measured"
+            samples.linear[grey],
+            _channels(xyz[grey], matrix) * shine[grey, None],
+            smooth=card.values != "measured",
         )
         if curves is None:
             return _refused("the grey patches do not rise from black to white")
@@ -140,6 +149,17 @@ def fit_colour(
         error=error,
         white=_white(samples, reference, kept & neutral),
     )
+
+
+def _channels(xyz: Array, matrix: Array) -> Array:
+    """Balanced channels that patches should show: 1 for white, nearly Y for what is nearly grey.
+
+    By the matrix of the round before; a root-polynomial one is not turned round, sRGB's serves.
+    """
+    back = np.linalg.inv(matrix if matrix.shape == (3, 3) else SRGB_TO_XYZ_D50.T)
+    shares = (xyz @ back) / (D50_WHITE @ back)
+    grey = xyz[:, 1:2]
+    return np.asarray(np.clip(shares, 0.5 * grey, 2 * grey), np.float64)
 
 
 def _refused(why: str) -> ColourFit:

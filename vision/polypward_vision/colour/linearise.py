@@ -1,6 +1,7 @@
 """Undo a phone's tone curve: from the photo's values to light, by the card's neutral patches."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -53,8 +54,9 @@ def fit_tone_curves(linear: Array, light: Array, *, smooth: bool) -> ToneCurves 
     ----------
     linear : array of shape (N, 3)
         Neutral patches in the photo's own linear RGB.
-    light : array of shape (N,)
-        The light they send: their Y times the illumination where they lie.
+    light : array of shape (N, 3)
+        The light they send, in balanced channels (their Y, if they are quite neutral), times the
+        illumination where they lie.
     smooth : bool
         True for a card whose printed values are not measured: a smooth curve through the ramp
         (a polynomial in the logarithms), which the printer's errors move less.
@@ -68,7 +70,7 @@ def fit_tone_curves(linear: Array, light: Array, *, smooth: bool) -> ToneCurves 
         return None
     knots, lights = [], []
     for channel in range(3):
-        pair = _rising(linear[:, channel], light, smooth=smooth)
+        pair = _rising(linear[:, channel], light[:, channel], smooth=smooth)
         if pair is None:
             return None
         knots.append(pair[0])
@@ -87,8 +89,9 @@ def _rising(values: Array, light: Array, *, smooth: bool) -> tuple[Array, Array]
     if half < SHORTEST_RAMP / 2:
         return None
     grid = np.linspace(-1, 1, 25)
-    for degree in range(DEGREE, 0, -1):
-        line = _line((x - centre) / half, y, grid, degree=degree, smooth=smooth)
+    tries = [(degree, True) for degree in range(DEGREE, 0, -1)]
+    for degree, even in tries if smooth else [(DEGREE, False), *tries]:
+        line = _line((x - centre) / half, y, grid, degree=degree, smooth=even)
         if line is None:
             continue
         slope = np.diff(line) / (np.diff(grid) * half)
@@ -106,7 +109,7 @@ def _rising(values: Array, light: Array, *, smooth: bool) -> tuple[Array, Array]
 def _line(t: Array, y: Array, grid: Array, *, degree: int, smooth: bool) -> Array | None:
     """Robust polynomial of `degree` over the grid; with every bend of the ramp unless `smooth`."""
     weights = np.ones(len(t))
-    fit = np.zeros(1)
+    fit: npt.NDArray[np.floating[Any]] = np.zeros(1)
     for _ in range(6):  # robust: hidden or shaded patches must not bend the curve
         fit = np.polynomial.polynomial.polyfit(t, y, degree, w=weights)
         miss = np.abs(y - np.polynomial.polynomial.polyval(t, fit))
