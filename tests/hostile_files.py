@@ -130,8 +130,8 @@ PICTURES: dict[str, bytes] = {
     "blank-date.jpg": _jpeg_dated(""),
     "words-for-date.jpg": _jpeg_dated("yesterday afternoon"),
     "heic-named.jpg": _heic(),
-    "jpeg-named.png": _as("JPEG"),
-    "UPPER.JPG": _as("JPEG"),
+    "jpeg-named.png": _as("JPEG", _image(62, 80)),
+    "UPPER.JPG": _as("JPEG", _image(63, 80)),
 }
 
 # A picture file that is not a still photograph: either answer is right, a crash is not.
@@ -145,7 +145,7 @@ GOOD_ODD_NAMES = (
     "珊瑚 ünïcode.jpg",
     "semi;colon,comma.jpg",
     "line\nbreak.jpg",
-    "[bold]markup[/bold].jpg",
+    "[bold red]markup[-].jpg",
     "<b>html & co.jpg",
     "-dash.jpg",
     "%s{0}.jpg",
@@ -161,7 +161,7 @@ def write_folder(folder: Path) -> list[str]:
         (folder / name).write_bytes(data)
     for number, name in enumerate(GOOD_ODD_NAMES):
         # Each its own bytes, so that none is taken for a copy of another.
-        (folder / name).write_bytes(_as("JPEG", _image(60, 80 + number)))
+        (folder / name).write_bytes(_as("JPEG", _image(60, 90 + number)))
     deep = folder.joinpath(*(f"level {n}" for n in range(30)))
     deep.mkdir(parents=True)
     (deep / "deep.jpg").write_bytes(_as("JPEG", _image(61, 80)))

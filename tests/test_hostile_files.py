@@ -123,7 +123,10 @@ def test_a_folder_of_them_is_scored_to_the_end(tmp_path: Path) -> None:
         result = CliRunner().invoke(app, ["score", str(folder), "--ward", str(ward)])
     assert result.exit_code == 0, result.output
     with (ward / "readings.csv").open(encoding="utf-8", newline="") as handle:
-        rows = {row["photo"]: row for row in csv.DictReader(handle)}
+        cells = list(csv.DictReader(handle))
+    # A name that starts like a formula is kept from being one in a spreadsheet: a quote before it.
+    assert not [row["photo"] for row in cells if row["photo"][0] in "=+-@"]
+    rows = {row["photo"].removeprefix("'"): row for row in cells}
     # A moving picture's suffix may not count as a photo's; everything else is a row, once.
     assert {Path(photo).name for photo in rows} | {"moving.gif"} == set(names) | {"moving.gif"}
     assert len(rows) in (len(names), len(names) - 1)
@@ -136,6 +139,9 @@ def test_a_folder_of_them_is_scored_to_the_end(tmp_path: Path) -> None:
         assert set(codes) & REJECTIONS
         assert row["sha256"]
         assert not row["live_mm2"]
-    # A name that starts like a formula must not be one when the table is opened as a sheet.
-    listed = result.output
-    assert "Traceback" not in listed
+    assert "Traceback" not in result.output
+    # Again, strictly: nothing changes, and the exit says that photos were rejected.
+    before = (ward / "readings.csv").read_bytes()
+    again = CliRunner().invoke(app, ["score", str(folder), "--ward", str(ward), "--strict"])
+    assert again.exit_code == 3, again.output
+    assert (ward / "readings.csv").read_bytes() == before
