@@ -1,63 +1,28 @@
 """Body plans of large-polyp corals seen from above (and one from the side), as maps in mm."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
-import numpy.typing as npt
 
-from phantoms.fields import Field, grid_mm, smooth_noise, wavy
+from phantoms.body import BODY_PX_MM, Body, Grid, dome, one_piece, polar
+from phantoms.crowds import branching, bubbly, tentacled
+from phantoms.fields import grid_mm, smooth_noise, wavy
 
 __all__ = ["BODY_PX_MM", "PLANS", "Body", "make_body"]
-
-# Side of a pixel of every body map.
-BODY_PX_MM = 0.1
-
-
-@dataclass(slots=True, kw_only=True)
-class Body:
-    """Geometry of a specimen on a grid of `BODY_PX_MM`, its centre in the middle.
-
-    `mask` is the specimen; `relief_mm` its height over its own base; `across` runs 0 (mouth or
-    valley) .. 1 (rim or ridge); `along` is the phase that stripes count, in turns; `mouth` and
-    `tip` weigh 0..1 where those colours belong; `loss_order` says what dies first (low first).
-    All arrays have one shape (rows, cols).
-    """
-
-    mask: npt.NDArray[np.bool_]
-    relief_mm: Field
-    across: Field
-    along: Field
-    mouth: Field
-    tip: Field
-    loss_order: Field | None = None
-
-
-Grid = tuple[int, int]
-
-
-def _polar(shape: Grid, *, at: tuple[float, float] = (0, 0)) -> tuple[Field, Field]:
-    y, x = grid_mm(shape, BODY_PX_MM)
-    y, x = y - np.float32(at[0]), x - np.float32(at[1])
-    return np.hypot(y, x), np.arctan2(y, x)
-
-
-def _dome(reach: Field, *, height_mm: float) -> Field:
-    return np.asarray(height_mm * np.sqrt(np.clip(1 - reach**2, 0, 1)), np.float32)
 
 
 def _disc(rng: np.random.Generator, shape: Grid, radius_mm: float, *, round_: bool = False) -> Body:
     """One mouth in a fleshy round or oval disc with radial folds."""
-    r, angle = _polar(shape)
+    r, angle = polar(shape)
     stretch = 1 if round_ else 1 + rng.uniform(0, 0.25) * np.cos(2 * (angle - rng.uniform(0, 3)))
     outline = radius_mm * (stretch + (0 if round_ else wavy(rng, angle, amount=0.035)))
     reach = r / outline.astype(np.float32) if isinstance(outline, np.ndarray) else r / radius_mm
     folds = np.cos(angle * int(rng.integers(16, 34)) + 2 * smooth_noise(rng, shape, 60))
-    relief = _dome(reach, height_mm=rng.uniform(0.15, 0.35) * radius_mm)
+    relief = dome(reach, height_mm=rng.uniform(0.15, 0.35) * radius_mm)
     relief -= 0.35 * radius_mm * np.exp(-((reach / 0.22) ** 2)) * 0.4
     relief += 0.35 * folds * np.clip(reach, 0, 1) ** 1.5 + 0.25 * smooth_noise(rng, shape, 35)
-    oval = _polar(shape)[1] - rng.uniform(0, 3)
+    oval = polar(shape)[1] - rng.uniform(0, 3)
     mouth = np.exp(-((reach * (1 + 0.9 * np.abs(np.sin(oval))) / rng.uniform(0.12, 0.2)) ** 4))
     return Body(
         mask=reach <= 1,
@@ -71,7 +36,7 @@ def _disc(rng: np.random.Generator, shape: Grid, radius_mm: float, *, round_: bo
 
 def _lobed(rng: np.random.Generator, shape: Grid, radius_mm: float) -> Body:
     """Deep lobes around several mouths, walls between them."""
-    _, angle = _polar(shape)
+    _, angle = polar(shape)
     count = int(rng.integers(3, 6))
     reach = np.full(shape, 9.0, np.float32)
     second = reach.copy()
@@ -80,7 +45,7 @@ def _lobed(rng: np.random.Generator, shape: Grid, radius_mm: float) -> Body:
     for index in range(count):
         direction = turn + 2 * np.pi * (index + rng.uniform(-0.15, 0.15)) / count
         away = rng.uniform(0.42, 0.55) * radius_mm
-        r, around = _polar(shape, at=(away * np.sin(direction), away * np.cos(direction)))
+        r, around = polar(shape, at=(away * np.sin(direction), away * np.cos(direction)))
         own = radius_mm * rng.uniform(0.48, 0.6) * (1 + wavy(rng, around, amount=0.05))
         near = r / own
         closer = near < reach
@@ -91,13 +56,13 @@ def _lobed(rng: np.random.Generator, shape: Grid, radius_mm: float) -> Body:
     across = np.clip(np.maximum(reach, wall), 0, 1)
     mask = reach <= 1
     relief = (
-        _dome(reach, height_mm=0.12 * radius_mm)
+        dome(reach, height_mm=0.12 * radius_mm)
         + 1.2 * wall
         + 2.2 * np.exp(-(((reach - 0.75) / 0.2) ** 2))
     )
     relief += 0.3 * smooth_noise(rng, shape, 25) + 0.05 * np.cos(angle)
     return Body(
-        mask=_one_piece(mask),
+        mask=one_piece(mask),
         relief_mm=relief.astype(np.float32),
         across=across,
         along=phase.astype(np.float32),
@@ -108,7 +73,7 @@ def _lobed(rng: np.random.Generator, shape: Grid, radius_mm: float) -> Body:
 
 def _meander(rng: np.random.Generator, shape: Grid, radius_mm: float) -> Body:
     """Winding valleys with mouths in rows, walls between."""
-    r, angle = _polar(shape)
+    r, angle = polar(shape)
     outline = radius_mm * (0.97 + wavy(rng, angle, amount=0.06))
     blob = rng.uniform(4.5, 8) / BODY_PX_MM
     field = smooth_noise(rng, shape, blob)
@@ -119,7 +84,7 @@ def _meander(rng: np.random.Generator, shape: Grid, radius_mm: float) -> Body:
     turn = np.arctan2(down, right)
     y, x = grid_mm(shape, BODY_PX_MM)
     phase = (y * np.cos(turn) - x * np.sin(turn)) / rng.uniform(1.6, 2.6)
-    relief = 2.4 * across * rng.uniform(0.7, 1.3) + _dome(r / outline, height_mm=radius_mm / 4)
+    relief = 2.4 * across * rng.uniform(0.7, 1.3) + dome(r / outline, height_mm=radius_mm / 4)
     relief += 0.15 * smooth_noise(rng, shape, 18)
     return Body(
         mask=r <= outline,
@@ -146,11 +111,11 @@ def _folded(rng: np.random.Generator, shape: Grid, radius_mm: float) -> Body:
     away = cv2.distanceTransform(canvas, cv2.DIST_L2, 5) * BODY_PX_MM
     width = rng.uniform(0.13, 0.18) * radius_mm * (1 + 0.12 * smooth_noise(rng, shape, 60))
     reach = (away / width).astype(np.float32)
-    _, angle = _polar(shape)
+    _, angle = polar(shape)
     ruffle = np.cos(2 * np.pi * away / 2.2 + 3 * smooth_noise(rng, shape, 20))
-    relief = _dome(reach, height_mm=4) + 0.25 * ruffle - 1.2 * np.exp(-((reach / 0.25) ** 2))
+    relief = dome(reach, height_mm=4) + 0.25 * ruffle - 1.2 * np.exp(-((reach / 0.25) ** 2))
     return Body(
-        mask=_one_piece(reach <= 1),
+        mask=one_piece(reach <= 1),
         relief_mm=relief.astype(np.float32),
         across=np.clip(reach, 0, 1),
         along=(angle * 60 / (2 * np.pi) + smooth_noise(rng, shape, 40)).astype(np.float32),
@@ -161,126 +126,11 @@ def _folded(rng: np.random.Generator, shape: Grid, radius_mm: float) -> Body:
     )
 
 
-def _tentacled(rng: np.random.Generator, shape: Grid, radius_mm: float) -> Body:
-    """Draw a crowd of tentacles with knobs at their ends that hides the skeleton."""
-    _, angle = _polar(shape)
-    count = int(np.clip(0.55 * radius_mm**2, 60, 420))
-    place = np.sqrt((np.arange(count) + 0.5) / count)[:, None] * radius_mm * 0.86
-    spin = np.arange(count) * np.pi * (3 - np.sqrt(5)) + rng.uniform(0, 6)
-    roots = place * np.stack([np.sin(spin), np.cos(spin)], axis=1) + rng.normal(0, 0.6, (count, 2))
-    relief = np.zeros(shape, np.float32)
-    knob, winner = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
-    order = rng.permutation(count)
-    for rank in order:
-        root = roots[rank]
-        outward = root / max(float(np.hypot(*root)), 1e-3)
-        lean = rng.uniform(1, 4) * outward + rng.normal(0, 1.2, 2)
-        thick = rng.uniform(0.9, 1.5) * radius_mm / 22
-        for step in np.linspace(0, 1, 7):
-            size = thick * (1.35 if step == 1 else 0.95)
-            top = 2 + 3.5 * step + rng.uniform(0, 1.5) * (step == 1)
-            _stamp(root + lean * step, size, top, step == 1, float(rank), relief, knob, winner)
-    mask = _one_piece(
-        cv2.morphologyEx((relief > 0).astype(np.uint8), cv2.MORPH_CLOSE, _round(1.6)) > 0
-    )
-    base = _polar(shape)[0] / (radius_mm * 1.05)
-    return Body(
-        mask=mask,
-        relief_mm=relief + _dome(np.clip(base, 0, 1), height_mm=3),
-        across=np.clip(relief / 7, 0, 1),
-        along=(winner * 0.381966) + angle / 6,
-        mouth=np.zeros(shape, np.float32),
-        tip=cv2.GaussianBlur(knob, (0, 0), 1.2),
-    )
-
-
-def _stamp(
-    at: npt.NDArray[np.float64], size: float, top: float, knobbed: bool, rank: float,
-    relief: Field, knob: Field, winner: Field,
-) -> None:  # fmt: skip
-    """Set a ball of `size` mm whose top is `top` mm high into the height map, where it is seen."""
-    half = int(np.ceil(size / BODY_PX_MM)) + 1
-    row = round(at[0] / BODY_PX_MM + relief.shape[0] / 2)
-    col = round(at[1] / BODY_PX_MM + relief.shape[1] / 2)
-    r0, r1 = max(row - half, 0), min(row + half + 1, relief.shape[0])
-    c0, c1 = max(col - half, 0), min(col + half + 1, relief.shape[1])
-    if r0 >= r1 or c0 >= c1:
-        return
-    y = (np.arange(r0, r1, dtype=np.float32)[:, None] - row) * BODY_PX_MM
-    x = (np.arange(c0, c1, dtype=np.float32)[None, :] - col) * BODY_PX_MM
-    inside = np.float32(size * size) - y * y - x * x
-    height = np.where(inside > 0, top - size + np.sqrt(np.maximum(inside, 0)), -1)
-    seen = height > relief[r0:r1, c0:c1]
-    relief[r0:r1, c0:c1][seen] = height[seen]
-    knob[r0:r1, c0:c1][seen] = float(knobbed)
-    winner[r0:r1, c0:c1][seen] = rank
-
-
-def _bubbly(rng: np.random.Generator, shape: Grid, radius_mm: float) -> Body:
-    """Inflated bladders packed side by side."""
-    relief = np.zeros(shape, np.float32)
-    knob, winner = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
-    size = rng.uniform(0.16, 0.24) * radius_mm
-    count = int(1.9 * (radius_mm / size) ** 2)
-    place = np.sqrt((np.arange(count) + 0.5) / count)[:, None] * (radius_mm - 0.55 * size)
-    spin = np.arange(count) * np.pi * (3 - np.sqrt(5)) + rng.uniform(0, 6)
-    centres = place * np.stack([np.sin(spin), np.cos(spin)], axis=1)
-    centres += rng.normal(0, 0.22 * size, centres.shape)
-    for rank, centre in enumerate(centres):
-        own = size * rng.uniform(0.7, 1.15)
-        _stamp(centre, own, own + rng.uniform(0, 2), False, float(rank), relief, knob, winner)
-    closed = cv2.morphologyEx((relief > 0).astype(np.uint8), cv2.MORPH_CLOSE, _round(2.2)) > 0
-    level = np.clip(relief / max(float(relief.max()), 1e-3), 0, 1)
-    return Body(
-        mask=_one_piece(closed),
-        relief_mm=relief,
-        across=level,
-        along=winner * np.float32(0.381966),
-        mouth=np.zeros(shape, np.float32),
-        tip=np.clip((level - 0.75) / 0.2, 0, 1),
-    )
-
-
-def _branching(rng: np.random.Generator, shape: Grid, radius_mm: float) -> Body:
-    """Heads on stalks, a little apart, each with its own mouth."""
-    head = rng.uniform(0.3, 0.4) * radius_mm
-    centres = [np.zeros(2)]
-    for ring, away in ((6, 1.92), (12, 3.7)):
-        if (away + 0.8) * head > radius_mm * 1.1:
-            break
-        turn = rng.uniform(0, 2 * np.pi)
-        for index in range(ring):
-            angle = turn + 2 * np.pi * index / ring
-            centres.append(away * head * np.array([np.sin(angle), np.cos(angle)]))
-    reach = np.full(shape, 9.0, np.float32)
-    along, number = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
-    for index, centre in enumerate(centres):
-        centre = centre + rng.normal(0, 0.05 * head, 2)
-        r, angle = _polar(shape, at=(centre[0], centre[1]))
-        near = r / (head * rng.uniform(0.84, 1.02) * (1 + wavy(rng, angle, amount=0.06)))
-        closer = near < reach
-        reach = np.where(closer, near, reach)
-        along = np.where(closer, angle * 14 / (2 * np.pi) + index / 2.7, along)
-        number = np.where(closer, index, number)
-    relief = _dome(reach, height_mm=0.3 * head) + 1.0 * np.exp(-(((reach - 0.8) / 0.15) ** 2))
-    relief += 0.2 * np.cos(2 * np.pi * along) * np.clip(reach, 0, 1)
-    whole = rng.permutation(len(centres)).astype(np.float32)[number.astype(np.int64)]
-    return Body(
-        mask=reach <= 1,
-        relief_mm=relief.astype(np.float32),
-        across=np.clip(reach, 0, 1),
-        along=along.astype(np.float32),
-        mouth=np.exp(-((reach / 0.2) ** 4)),
-        tip=np.clip((reach - 0.75) / 0.15, 0, 1),
-        loss_order=whole - 0.5 * np.clip(reach, 0, 1),
-    )
-
-
 def _plate(rng: np.random.Generator, shape: Grid, radius_mm: float) -> Body:
     """Draw a flat plate with fine ridges that run from the middle to a wavy rim."""
     at = (rng.uniform(-0.15, 0.15) * radius_mm, rng.uniform(-0.15, 0.15) * radius_mm)
-    r, angle = _polar(shape, at=at)
-    whole, around = _polar(shape)
+    r, angle = polar(shape, at=at)
+    whole, around = polar(shape)
     outline = radius_mm * (0.96 + wavy(rng, around, amount=0.07, waves=(3, 12)))
     reach = whole / outline
     ridges = angle * int(rng.integers(60, 110)) / (2 * np.pi) + 0.3 * smooth_noise(rng, shape, 30)
@@ -314,7 +164,7 @@ def _profile(rng: np.random.Generator, shape: Grid, radius_mm: float) -> Body:
     relief = 0.5 * radius_mm * np.sqrt(np.clip(1 - reach**2, 0, 1)) * (1 - 0.3 * level)
     relief += 0.3 * np.cos(2 * np.pi * ridges) * (level > 0.3) + 0.2 * smooth_noise(rng, shape, 20)
     return Body(
-        mask=_one_piece(mask),
+        mask=one_piece(mask),
         relief_mm=relief.astype(np.float32),
         across=np.clip(level, 0, 1).astype(np.float32),
         along=ridges.astype(np.float32),
@@ -324,26 +174,15 @@ def _profile(rng: np.random.Generator, shape: Grid, radius_mm: float) -> Body:
     )
 
 
-def _round(radius_mm: float) -> npt.NDArray[np.uint8]:
-    size = 2 * round(radius_mm / BODY_PX_MM) + 1
-    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)), np.uint8)
-
-
-def _one_piece(mask: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
-    """Keep the largest connected part."""
-    _, numbers, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8))
-    return np.asarray(numbers == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA])))
-
-
 PLANS: dict[str, Callable[[np.random.Generator, Grid, float], Body]] = {
     "disc": _disc,
     "round": lambda rng, shape, radius: _disc(rng, shape, radius, round_=True),
     "lobed": _lobed,
     "meander": _meander,
     "folded": _folded,
-    "tentacled": _tentacled,
-    "bubbly": _bubbly,
-    "branching": _branching,
+    "tentacled": tentacled,
+    "bubbly": bubbly,
+    "branching": branching,
     "plate": _plate,
     "profile": _profile,
 }

@@ -16,75 +16,13 @@ from phantoms.grounds import ground_map, plug_map
 from phantoms.projection import Projection
 from phantoms.scene import Scene, SpecimenModel
 from phantoms.spectra import reflectance
+from phantoms.truth import Matrix, Truth, affine_mm, aim_mm, centre_mm, truth_of
 from polypward.cards import scaled
-from polypward.labels import BACKGROUND, BARE, LIVE, OVERGROWN
 
 __all__ = ["Rendering", "Truth", "encode_jpeg", "render", "truth_of"]
 
-Matrix = npt.NDArray[np.float64]
 GROUND_PX_MM = 0.25
 SHADOW_PX_MM = 0.5
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Truth:
-    """What is really there: labels and areas of the first specimen, in its own plane.
-
-    `map_to_mm` (3, 3) leads from indices (column, row) of `label_map` to card mm (x, y).
-    `lab_live` is the mean CIELAB D50 of live pixels with relief shading, without glints, as an
-    ideal card correction gives it; `lab_bare` the same for bare skeleton. None = no such pixels.
-    """
-
-    label_map: npt.NDArray[np.uint8]
-    map_to_mm: Matrix
-    px_mm: float
-    height_mm: float
-    live_mm2: float
-    bare_mm2: float
-    overgrown_mm2: float
-    lab_live: tuple[float, float, float] | None
-    lab_bare: tuple[float, float, float] | None
-    camera_mm: float
-    tilt_deg: float
-    patch_labs: Matrix
-
-    @property
-    def live_cover(self) -> float:
-        """Live share of the specimen, 0..1."""
-        return self.live_mm2 / max(self.live_mm2 + self.bare_mm2 + self.overgrown_mm2, 1e-9)
-
-    def labels(
-        self, tile_x_mm: float, tile_y_mm: float, mm_per_px: float, shape: tuple[int, int]
-    ) -> npt.NDArray[np.uint8]:
-        """Cut the true labels to a tile: the label under each pixel's centre.
-
-        Parameters
-        ----------
-        tile_x_mm, tile_y_mm : float
-            Card coordinates of the tile's top left corner, in the specimen's plane.
-        mm_per_px : float
-            Side of a tile pixel.
-        shape : (rows, cols)
-            Size of the tile.
-        """
-        tile_to_mm = np.array(
-            [
-                [mm_per_px, 0, tile_x_mm + mm_per_px / 2],
-                [0, mm_per_px, tile_y_mm + mm_per_px / 2],
-                [0, 0, 1.0],
-            ]
-        )
-        move = (np.linalg.inv(self.map_to_mm) @ tile_to_mm)[:2]
-        return np.asarray(
-            cv2.warpAffine(
-                self.label_map,
-                move,
-                (shape[1], shape[0]),
-                flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
-                borderValue=BACKGROUND,
-            ),
-            np.uint8,
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -107,85 +45,8 @@ def encode_jpeg(rendering: Rendering, *, taken_at: datetime | None = None, **how
     )
 
 
-def _centre(scene: Scene, model: SpecimenModel) -> tuple[float, float]:
-    """Where a specimen stands: its own place, the window's middle, or where the arrow points."""
-    if model.at_mm is not None:
-        return model.at_mm
-    if scene.printed is None:
-        return scene.aim_mm
-    card = scaled(scene.printed.card)
-    if card.window_mm is not None:
-        x, y, w, h = card.window_mm
-        return (x + w / 2, y + h / 2)
-    if card.arrow_mm is not None:
-        (x, y), (right, down) = card.arrow_mm
-        away = model.radius_mm * float(np.sqrt(model.expansion)) + 12
-        return (x + right * away, y + down * away)
-    return scene.aim_mm
-
-
-def _aim(scene: Scene) -> tuple[float, float]:
-    """Middle of what should be in the picture: the card and the specimens beside it."""
-    if scene.printed is None:
-        return scene.aim_mm
-    card = scaled(scene.printed.card)
-    boxes = [(0.0, 0.0, *card.size_mm)]
-    if card.window_mm is None:
-        for model in scene.specimens:
-            (x, y), r = _centre(scene, model), model.radius_mm
-            boxes.append((x - r, y - r, x + r, y + r))
-    low = np.min([box[:2] for box in boxes], axis=0)
-    high = np.max([box[2:] for box in boxes], axis=0)
-    return (float(low[0] + high[0]) / 2, float(low[1] + high[1]) / 2)
-
-
-def _to_mm(
-    shape: tuple[int, ...], px_mm: float, at_mm: tuple[float, float], turn_deg: float = 0.0
-) -> Matrix:
-    """Affine (3, 3) from indices (column, row) of a map centred at `at_mm` to card mm."""
-    turn = np.radians(turn_deg)
-    cos, sin = np.cos(turn) * px_mm, np.sin(turn) * px_mm
-    middle = np.array([shape[1] - 1, shape[0] - 1]) / 2
-    rotation = np.array([[cos, -sin], [sin, cos]])
-    shift = np.array(at_mm) - rotation @ middle
-    return np.array([[cos, -sin, shift[0]], [sin, cos, shift[1]], [0, 0, 1.0]])
-
-
 def _corner_to_mm(px_mm: float, x_mm: float, y_mm: float) -> Matrix:
     return np.array([[px_mm, 0, x_mm + px_mm / 2], [0, px_mm, y_mm + px_mm / 2], [0, 0, 1.0]])
-
-
-def truth_of(scene: Scene, camera: Camera, dressed: Dressed, model: SpecimenModel) -> Truth:
-    """Truth of one dressed specimen."""
-    labels = dressed.labels
-    lab = dressed.lab()
-    means = {
-        label: (
-            tuple(float(v) for v in lab[labels == label].mean(axis=0))
-            if (labels == label).any()
-            else None
-        )
-        for label in (LIVE, BARE)
-    }
-    area = {
-        label: float(np.count_nonzero(labels == label)) * dressed.px_mm**2
-        for label in (LIVE, BARE, OVERGROWN)
-    }
-    patch_labs = np.zeros((0, 3)) if scene.printed is None else print_card(scene.printed).labs
-    return Truth(
-        label_map=labels,
-        map_to_mm=_to_mm(labels.shape, dressed.px_mm, _centre(scene, model), model.turn_deg),
-        px_mm=dressed.px_mm,
-        height_mm=model.height_mm,
-        live_mm2=area[LIVE],
-        bare_mm2=area[BARE],
-        overgrown_mm2=area[OVERGROWN],
-        lab_live=means[LIVE],  # type: ignore[arg-type]
-        lab_bare=means[BARE],  # type: ignore[arg-type]
-        camera_mm=camera.pose.distance_mm,
-        tilt_deg=camera.pose.tilt_deg,
-        patch_labs=patch_labs,
-    )
 
 
 def render(
@@ -207,7 +68,7 @@ def render(
     Rendering
         uint8 picture (rows, cols, 3) and the truth of the first specimen.
     """
-    projection = Projection(camera, _aim(scene), water_mm=scene.water_mm)
+    projection = Projection(camera, aim_mm(scene), water_mm=scene.water_mm)
     eye = response(camera.sensor, scene.lighting.lamp)
     dressed = [dress(model, scene.lighting) for model in scene.specimens]
     image = _table(scene, projection, eye)
@@ -215,14 +76,14 @@ def render(
     image *= light[0][..., None]
     pixel_mm = camera.pose.distance_mm / camera.focal_px
     for model, worn in zip(scene.specimens, dressed, strict=True):
-        at = _centre(scene, model)
+        at = centre_mm(scene, model)
         _plug(image, light[1], scene, projection, eye, at, model.height_mm)
         _wall(image, light[1], worn, model, projection, eye, at)
         top = np.concatenate([worn.seen(eye), worn.alpha[..., None]], axis=2)
         ratio = pixel_mm / worn.px_mm
         if ratio > 1.2:
             top = cv2.GaussianBlur(top, (0, 0), 0.4 * ratio)
-        move = _to_mm(worn.alpha.shape, worn.px_mm, at, model.turn_deg)
+        move = affine_mm(worn.alpha.shape, worn.px_mm, at, model.turn_deg)
         _over(image, light[1], top, move, model.height_mm, projection)
     picture = develop(image, camera, seed=seed)
     truth = truth_of(scene, camera, dressed[0], scene.specimens[0]) if dressed else None
@@ -280,7 +141,7 @@ def _light(scene: Scene, projection: Projection, dressed: list[Dressed]) -> tupl
     x0, y0, x1, y1 = projection.field_mm()
     px = SHADOW_PX_MM
     shape = (int((y1 - y0 + 20) / px), int((x1 - x0 + 20) / px))
-    lighting, aim = scene.lighting, _aim(scene)
+    lighting, aim = scene.lighting, aim_mm(scene)
     x = (x0 - 10 + (np.arange(shape[1], dtype=np.float32) + 0.5) * px)[None, :] - aim[0]
     y = (y0 - 10 + (np.arange(shape[0], dtype=np.float32) + 0.5) * px)[:, None] - aim[1]
     towards = np.radians(lighting.gradient_deg)
@@ -291,14 +152,14 @@ def _light(scene: Scene, projection: Projection, dressed: list[Dressed]) -> tupl
     light = lamp_vector(lighting)
     to_index = np.linalg.inv(_corner_to_mm(px, x0 - 10, y0 - 10))
     for model, worn in zip(scene.specimens, dressed, strict=True):
-        at = _centre(scene, model)
+        at = centre_mm(scene, model)
         height = max(model.height_mm, 2.0)
         for level, weight in ((0.3, 0.35), (1.0, 0.65)):
             moved = (
                 at[0] - level * height * light[0] / light[2],
                 at[1] - level * height * light[1] / light[2],
             )
-            move = to_index @ _to_mm(worn.alpha.shape, worn.px_mm, moved, model.turn_deg)
+            move = to_index @ affine_mm(worn.alpha.shape, worn.px_mm, moved, model.turn_deg)
             cast = cv2.warpAffine(
                 cv2.GaussianBlur(worn.alpha, (0, 0), 3), move[:2], (shape[1], shape[0])
             )
@@ -325,7 +186,7 @@ def _plug(
         return
     weights, materials, shade, alpha = drawn
     flat = np.tensordot(weights, (materials @ eye).astype(np.float32), axes=(0, 0))
-    move = _to_mm(alpha.shape, 0.15, at)
+    move = affine_mm(alpha.shape, 0.15, at)
     levels = np.linspace(0, min(0.4 * height_mm, 8), 1 + int(height_mm > 2) * 4)
     for index, level in enumerate(levels):
         dim = 0.82 if index == len(levels) - 1 else 0.45
@@ -350,5 +211,5 @@ def _wall(
         layer[..., :3] = stuff * (0.12 + 0.4 * level**3)
         layer[..., 3] = alpha
         size = worn.px_mm * (0.74 + 0.24 * level)
-        move = _to_mm(alpha.shape, size, at, model.turn_deg)
+        move = affine_mm(alpha.shape, size, at, model.turn_deg)
         _over(image, lamp_field, layer, move, level * model.height_mm, projection)
