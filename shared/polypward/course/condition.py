@@ -104,7 +104,7 @@ def recovery(
 
     first, last = draw(intake, 0), draw(now, 2)
     moved = last - first
-    room = np.where(moved >= 0, np.maximum(100 - first, min_room_points), first)
+    room = np.where(moved >= 0, 100 - first, first)
     share = np.clip(100 * moved / np.maximum(room, min_room_points), -100, 100)
     low, high = (float(x) for x in np.percentile(share, _INTERVAL_PERCENT))
     value = 100 * change / (gain_room if change >= 0 else loss_room)

@@ -6,6 +6,7 @@ from datetime import UTC, tzinfo
 from typing import Final
 
 from polypward.course.rules import DEFAULT_RULES, AdviceRule
+from polypward.errors import BadInputError
 
 __all__ = ["DEFAULT_WHITE_LAB", "CourseSettings", "Lab"]
 
@@ -14,6 +15,22 @@ Lab = tuple[float, float, float]
 # Bare coral skeleton, CIELAB D50: off-white, a little yellow. A stated default from memory, no
 # measured source; it is used only until the specimen's own skeleton shows.
 DEFAULT_WHITE_LAB: Final[Lab] = (90.0, 0.0, 8.0)
+
+# Numbers that a course divides by, or that mean nothing at zero.
+_POSITIVE: Final = (
+    "interval_days",
+    "limit_sds",
+    "single_sds",
+    "follow_sds",
+    "baseline_visits",
+    "cover_floor",
+    "overgrown_floor",
+    "lab_floor",
+    "contracted_below",
+    "min_axis_lab",
+    "min_room_points",
+    "lamp_visits",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +96,11 @@ class CourseSettings:
         practice, no source.
     rules : tuple of AdviceRule
         The advice table, first match wins.
+
+    Raises
+    ------
+    BadInputError
+        A number is out of its range.
     """
 
     zone: tzinfo = UTC
@@ -112,3 +134,10 @@ class CourseSettings:
     lamp_visits: int = 3
     quarantine_days: int = 21
     rules: tuple[AdviceRule, ...] = DEFAULT_RULES
+
+    def __post_init__(self) -> None:
+        if not 0 < self.ewma_lambda <= 1:
+            raise BadInputError(f"ewma_lambda must be over 0 and at most 1, got {self.ewma_lambda}")
+        for name in _POSITIVE:
+            if not getattr(self, name) > 0:
+                raise BadInputError(f"{name} must be positive, got {getattr(self, name)}")

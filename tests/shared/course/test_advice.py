@@ -126,3 +126,11 @@ def test_condition_sd_is_the_first_order_one_where_that_holds() -> None:
     near_zero = condition(1e-9, 0.0, cover_sd=0.01)
     assert near_zero is not None
     assert near_zero[1] <= 5.0  # 100 sqrt(0.01) is 10; the slope alone would give 16 000
+
+
+@pytest.mark.parametrize(
+    "wrong", [{"ewma_lambda": 0.0}, {"ewma_lambda": 1.5}, {"lab_floor": 0.0}, {"interval_days": -1}]
+)
+def test_settings_out_of_range_are_refused_by_name(wrong: dict[str, float]) -> None:
+    with pytest.raises(BadInputError, match=next(iter(wrong))):
+        CourseSettings(**wrong)  # type: ignore[arg-type]

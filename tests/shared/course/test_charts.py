@@ -84,3 +84,43 @@ def test_a_noisy_visit_widens_its_own_limits() -> None:
     noisy = [*points([0.0, 0.0]), Point(2, START + timedelta(days=14), 4.0, 3.0)]
     assert quiet.rows[2].out
     assert not run_chart(noisy, settings=SETTINGS).rows[2].out
+
+
+def test_a_doubtful_early_visit_does_not_join_the_baseline() -> None:
+    """2.9 SD away from the first visit, limit 3 sqrt 2: no flag, but no baseline either."""
+    long = CourseSettings(limit_sds=3.0, single_sds=9.0, baseline_visits=5)
+    run = run_chart(points([0.0, 0.0, 3.2, 0.0, 0.0, 0.0]), settings=long)
+    assert run.episodes == ()
+    assert run.rows[-1].baseline == pytest.approx(0.0)
+
+
+def test_good_visits_before_do_not_hide_a_loss() -> None:
+    """Visits a little better than the baseline (no reason to follow) save up no credit."""
+    settings = CourseSettings(limit_sds=3.0, single_sds=9.0, baseline_visits=2)
+    good = run_chart(points([0.0, 0.0, -1.0, -1.0, -1.0, 3.0, 3.0]), settings=settings)
+    # From a fresh start 3, 3 gives 0.64 x 3 = 1.92 against 3 sqrt(.2176 + .64^2 / 2) = 1.95 ...
+    assert good.rows[-1].ewma == pytest.approx(0.64 * 3)
+    assert good.rows[-1].half_width == pytest.approx(3 * (0.2176 + 0.64**2 / 2) ** 0.5)
+
+
+def test_a_signal_while_contracted_waits_for_a_second_visit() -> None:
+    def made(us: list[float]) -> list[Point]:
+        xs = [0.0, 0.0, 9.0, 9.0]
+        return [
+            Point(i, START + timedelta(days=7 * i), x, 1.0, u)
+            for i, (x, u) in enumerate(zip(xs, us, strict=True))
+        ]
+
+    contracted = run_chart(made([0, 0, 0.7, 0.7]), settings=SETTINGS, hold_contracted=True)
+    assert contracted.rows[2].out
+    assert [episode.raised for episode in contracted.episodes] == [3]
+    open_ = run_chart(made([0, 0, 0.1, 0.1]), settings=SETTINGS, hold_contracted=True)
+    assert [episode.raised for episode in open_.episodes] == [2]
+
+
+def test_one_visit_inside_does_not_clear() -> None:
+    """A step back to normal: the first visit inside the limit leaves the flag, the second not."""
+    run = run_chart(points([0.0, 0.0, 4.0, -2.0, -2.0]), settings=SETTINGS)
+    assert [row.out for row in run.rows] == [False, False, True, False, False]
+    assert run.episodes[0].cleared == 4
+    assert run_chart(points([0.0, 0.0, 4.0, -2.0]), settings=SETTINGS).episodes[0].cleared is None

@@ -11,7 +11,15 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from polypward.course import Course, CourseSettings, Score, pool_sd, score_specimen
+from polypward.course import (
+    Course,
+    CourseSettings,
+    PooledSd,
+    Score,
+    pool_sd,
+    score_specimen,
+)
+from polypward.course.condition import recovery
 from polypward.records import CareEvent, Reading, Specimen
 
 Make = Callable[..., Reading]
@@ -229,3 +237,26 @@ def test_care_of_others_does_not_count(photo: Make) -> None:
         today=date(2026, 1, 2) + timedelta(days=1),
     )
     assert course.score.advice == "hold"
+
+
+def test_recovery_draws_near_full_condition_do_not_explode() -> None:
+    """Intake 88 with SD 5: draws above 90 leave almost no room and must not read as +-100."""
+    found = recovery((0.7744, 0.09, 0.0, 0.0), (0.81, 0.001, 0.0, 0.0), min_room_points=10.0)
+    assert found is not None
+    value, low, _ = found
+    assert value == pytest.approx(100 * 2 / 12, abs=0.01)
+    # A loss is counted against what there was to lose, a few per cent of 88.
+    assert -10 < low < 0
+
+
+def test_own_sd_that_all_photos_share_cancels_once_repeatability_is_known(
+    photo: Make, score: Run
+) -> None:
+    """Each photo doubts its outline by 0.05, but repeat photos of the ward agree to 0.01."""
+    readings = [photo(7 * i, c, live_cover_sd=0.05) for i, c in enumerate([0.94] * 4 + [0.85] * 2)]
+    known = PooledSd(cover_within=0.01, overgrown_within=0.01)
+    assert score(readings, pooled=known).score.flags == ("recession",)
+    assert score(readings, pooled=None).score.flags == ()
+    # One photo that doubts much more than the others still does not raise a flag.
+    doubtful = [*readings[:4], replace(readings[4], live_cover_sd=0.2)]
+    assert score(doubtful, pooled=known).score.flags == ()
