@@ -14,12 +14,12 @@ __all__ = ["Stop", "plan_round"]
 
 # A second look at a shrunken coral; common practice, no source.
 LOOK_AFTER: Final = timedelta(hours=24)
-_KIND_ORDER: Final = ("urgent", "second look", "photograph")
+_KIND_ORDER: Final = ("urgent", "second look", "treat", "photograph")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stop:
-    """One thing to do at a specimen: "urgent", "second look" or "photograph"."""
+    """One thing to do at a specimen: "urgent", "second look", "treat" or "photograph"."""
 
     kind: str
     specimen: str
@@ -87,10 +87,12 @@ def _due(
         due = last_seen + timedelta(days=1)
         if due <= on and (looked_on is None or looked_on < due):
             yield "second look", due, "no live tissue in the last photo; look again before anything"
+    if known.get("advice") == "treat" and not any(flag["urgent"] for flag in known["flags"]):
+        yield "treat", on, known.get("reason", "")
     planned = known.get("next_photo_on")
     due = date.fromisoformat(planned) if planned and last_seen else (arrived_on or on)
     if last_seen is None:
         if due <= on:
             yield "photograph", due, "no accepted photo yet"
     elif planned and due <= on:
-        yield "photograph", due, known.get("reason", "")
+        yield "photograph", due, f"planned for {due}"

@@ -246,6 +246,7 @@ def test_rounds_put_urgent_things_first_then_go_by_place(desk: Desk, tmp_path: P
     data = json.loads(run("rounds", "--ward", desk.path, "--on", "2026-05-26", "--json").stdout)
     stops = [(stop["kind"], stop["specimen"]) for stop in data["stops"]]
     assert stops[0] == ("urgent", "loss")
+    assert ("treat", "loss") not in stops
     assert ("photograph", "new") in stops
     assert ("second look", "dead") in stops
     assert not {"ok", "gone"} & {name for _, name in stops}
@@ -341,3 +342,16 @@ def test_an_interrupt_keeps_what_was_measured(desk: Desk, monkeypatch: pytest.Mo
     assert (done.exit_code, "Stopped" in done.stderr) == (130, True)
     assert len(desk.score().accepted) == 2
     assert desk.eyes.opened == ["b.jpg"]
+
+
+def test_a_standing_flag_stays_on_the_round_until_it_clears(desk: Desk) -> None:
+    for week, cover in enumerate((0.9, 0.9, 0.9, 0.86, 0.82, 0.78)):
+        day = f"2026-04-{1 + 5 * week:02d}T10:00:00+02:00"
+        photo(desk.photos / "amber" / f"IMG_{week}.jpg", day, cover=cover)
+    desk.score()
+    for day in ("2026-04-27", "2026-04-28"):
+        data = json.loads(run("rounds", "--ward", desk.path, "--on", day, "--json").stdout)
+        assert [stop["kind"] for stop in data["stops"]] == ["treat"]
+    acknowledge = ("care", "log", "amber", "acknowledge", "--at", "2026-04-27T12:00")
+    run(*acknowledge, "--detail", "flag=recession", "--ward", desk.path)
+    assert "nothing due" in run("rounds", "--ward", desk.path, "--on", "2026-04-28").stdout

@@ -5,7 +5,6 @@ one its commands stand at the top.
 """
 
 from importlib import import_module
-from importlib.util import find_spec
 
 import typer
 
@@ -18,8 +17,5 @@ MODULES = ("score", "rounds", "report", "intake", "assign", "care", "card", "dem
 def add_commands(app: typer.Typer) -> None:
     """Add every command to `app`."""
     for name in MODULES:
-        full = f"{__name__}.{name}"
-        if find_spec(full) is None:
-            continue
-        module = import_module(full)
+        module = import_module(f"{__name__}.{name}")
         app.add_typer(module.app, name=getattr(module, "NAME", None))
