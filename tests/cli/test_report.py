@@ -351,6 +351,18 @@ def test_a_coral_without_live_tissue_asks_for_a_second_look(ward: BuiltWard) -> 
     assert "discard" not in needs
 
 
+def test_a_long_list_goes_on_in_rows(ward: BuiltWard) -> None:
+    """70 specimens that can be sold: 60 in full, 10 in a table, all of them linked."""
+    ward.kept = [Specimen(specimen=f"n{n:02d}") for n in range(70)]
+    ward.taken = [reading(f"n{n:02d}", v) for n in range(70) for v in range(VISITS)]
+    page = Page(build_report(ward))
+    assert "Can be sold 70" in page.words
+    assert [a.get("class") for tag, a in page.tags if tag == "li"].count("card") == 60
+    assert "10 more" in page.words
+    linked = [str(a.get("href")) for tag, a in page.tags if tag == "a"]
+    assert all(f"specimens/n{n:02d}.html" in linked for n in range(70))
+
+
 def test_care_stands_on_the_page_and_on_the_charts(ward: BuiltWard) -> None:
     page = Page(specimen_page(build_report(ward), "torch"))
     assert "14 Jan 2026, 09:00 move: to <script>" in page.words  # 8:00 UTC in the ward's zone
