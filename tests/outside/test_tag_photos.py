@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from polypward_vision.find_card import _detector, grey_of
+from polypward_vision.find_card import ALL_WINDOWS, _detector, grey_of
 from polypward_vision.load import load_photo
 
 Quads = npt.NDArray[np.float64]
@@ -37,7 +37,7 @@ def listed(path: Path) -> Quads:
 
 
 def detected(path: Path) -> tuple[Quads, list[int]]:
-    corners, ids, _ = _detector().detectMarkers(grey_of(load_photo(path).rgb))
+    corners, ids, _ = _detector(ALL_WINDOWS).detectMarkers(grey_of(load_photo(path).rgb))
     return np.array(corners, float).reshape(-1, 4, 2), [int(one) for one in ids.ravel()]
 
 
