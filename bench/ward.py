@@ -1,5 +1,6 @@
 """A large ward: `rounds` and `report` over many specimens and visits, start-up included."""
 
+import resource
 import subprocess
 import sys
 import tempfile
@@ -107,15 +108,18 @@ def fill(ward: Ward, *, specimens: int, visits: int, seed: int) -> None:
         refresh(ward)
 
 
-def _timed(*arguments: str) -> float:
-    """Wall seconds of one `polypward` command, start-up included."""
+def _timed(*arguments: str) -> tuple[float, float]:
+    """Wall and CPU seconds of one `polypward` command, start-up included."""
     start = time.perf_counter()
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
     subprocess.run(
         [sys.executable, "-c", "from polypward_cli.main import app; app()", *arguments],
         check=True,
         stdout=subprocess.DEVNULL,
     )
-    return time.perf_counter() - start
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    cpu = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    return time.perf_counter() - start, cpu
 
 
 def measure(size: Size) -> list[Row]:
@@ -136,16 +140,16 @@ def measure(size: Size) -> list[Row]:
         Row(
             what="`rounds` on a large ward",
             reach="< 1 s",
-            measured=f"{rounds:.2f} s",
+            measured=f"{rounds[0]:.2f} s (CPU {rounds[1]:.2f} s)",
             settings=f"{what}, best of 3; made in {filled:.0f} s",
-            reached=rounds < 1,
+            reached=rounds[0] < 1,
         ),
         Row(
             what="`report` on a large ward",
             reach="< 30 s",
-            measured=f"{report:.1f} s",
+            measured=f"{report[0]:.1f} s (CPU {report[1]:.1f} s)",
             settings=f"{what}; {len(pages)} pages, {whole / 1e6:.0f} MB",
-            reached=report < 30,
+            reached=report[0] < 30,
         ),
         Row(
             what="size of the report's first page",
