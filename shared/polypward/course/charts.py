@@ -1,7 +1,7 @@
 """The charts of one view: which figures of its visits are charted, and how they are shown."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from math import log, sqrt
 from statistics import median
@@ -245,7 +245,11 @@ def chart_view(
     points, starts = _colours(visits, axes, pooled, settings)
     runs["paling"] = run_chart(
         points,
-        settings=settings,
+        settings=replace(
+            settings,
+            limit_sds=settings.colour_limit_sds,
+            single_sds=settings.colour_single_sds,
+        ),
         slope_mean=settings.pale_per_contraction_lab,
         slope_sd=settings.pale_per_contraction_sd_lab,
         hold_contracted=True,

@@ -20,7 +20,9 @@ DEFAULT_WHITE_LAB: Final[Lab] = (90.0, 0.0, 8.0)
 _POSITIVE: Final = (
     "interval_days",
     "limit_sds",
+    "colour_limit_sds",
     "single_sds",
+    "colour_single_sds",
     "follow_sds",
     "baseline_visits",
     "cover_floor",
@@ -45,12 +47,11 @@ class CourseSettings:
         Days between planned photos. Common practice, no source.
     ewma_lambda : float
         Weight of a visit a week after the one before, 0..1 (Roberts 1959, Technometrics 1:239).
-    limit_sds : float
-        Limit for a flag, in standard deviations of the charted statistic. Tuned with
-        ``bench/courses.py``.
-    single_sds : float
-        Limit for one visit by itself, in its own standard deviations from the baseline. Tuned
-        likewise.
+    limit_sds, colour_limit_sds : float
+        Limit for a flag, for shares and for colour, in standard deviations of the charted
+        statistic. Tuned with ``bench/courses.py``.
+    single_sds, colour_single_sds : float
+        The same for one visit by itself, in its own standard deviations from the baseline.
     follow_sds : float
         Limit beyond which two visits in a row move the baseline up. Tuned likewise.
     baseline_visits : int
@@ -106,8 +107,10 @@ class CourseSettings:
     zone: tzinfo = UTC
     interval_days: int = 7
     ewma_lambda: float = 0.4
-    limit_sds: float = 2.9
-    single_sds: float = 3.1
+    limit_sds: float = 3.2
+    colour_limit_sds: float = 3.0
+    single_sds: float = 3.4
+    colour_single_sds: float = 3.2
     follow_sds: float = 2.5
     baseline_visits: int = 8
     cover_floor: float = 0.01
