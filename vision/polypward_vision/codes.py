@@ -58,9 +58,7 @@ def read_serial(grey: Grey, *, layout: str, to_px: npt.NDArray[np.float64]) -> s
     )
     inner = slice(_FINE // 4, _FINE - _FINE // 4)
     modules = fine.reshape(_MODULES, _FINE, _MODULES, _FINE)[:, inner, :, inner].mean(axis=(1, 3))
-    level, _ = cv2.threshold(
-        np.clip(modules, 0, 255).astype(np.uint8), 0, 255, cv2.THRESH_BINARY | cv2.THRESH_OTSU
-    )
+    level = _between(modules)
     clean = np.pad(
         np.where(modules > level, np.uint8(255), np.uint8(0)), _QUIET, constant_values=255
     )
@@ -71,6 +69,17 @@ def read_serial(grey: Grey, *, layout: str, to_px: npt.NDArray[np.float64]) -> s
         return None
     found = parse_serial_code(text)
     return found[1] if found is not None and found[0] == layout else None
+
+
+def _between(modules: npt.NDArray[np.floating[Any]]) -> float:
+    """Level halfway between dark and light modules: two means, moved until they stay."""
+    level = float(modules.min() + modules.max()) / 2
+    for _ in range(8):
+        light = modules > level
+        if not light.any() or light.all():
+            break
+        level = float(modules[light].mean() + modules[~light].mean()) / 2
+    return level
 
 
 def read_tags(grey: Grey) -> tuple[str, ...]:

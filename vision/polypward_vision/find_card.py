@@ -1,6 +1,6 @@
 """Find the card in a photo: its markers, its layout, its serial, and what is wrong with it."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -21,11 +21,13 @@ Grey = npt.NDArray[np.uint8]
 
 # This many markers fix the card's plane well enough (one alone is 1 % off in area).
 FEWEST_MARKERS = 3
-# Markers are looked for in a picture of about this many pixels, then in the decoded one.
-SEARCH_PX = 1_100_000
-# A card is too small where a full-size pixel covers more of it than this, mm: the inner part of
-# the smallest patch would be ten pixels wide, and half a pixel of outline 0.2 mm.
-COARSEST_MM_PER_PX = 0.4
+# Markers are looked for in pictures of about these many pixels, then in the decoded one, with these
+# windows of the adaptive threshold (first, last, step): a single one first, as it costs a third.
+SEARCHES = ((500_000, (13, 13, 10)), (1_100_000, (3, 23, 10)))
+ALL_WINDOWS = (3, 23, 10)
+# A card is too small where a full-size pixel covers more of it than this, mm: a module of the
+# smallest marker would be three pixels wide, and half a pixel of outline 0.25 mm.
+COARSEST_MM_PER_PX = 0.5
 # Corners are refined within this share of a marker's module, so that no other edge is in sight.
 REFINE_SHARE = 0.38
 _MODULES = 8.0  # of a 36h11 marker's side, black border included
@@ -71,8 +73,7 @@ def find_card(photo: DecodedPhoto) -> FoundCard:
     """
     best: dict[int, list[Points]] = {}
     whole = grey_of(photo.rgb)
-    for picture, share in _views(photo, whole):
-        seen = _markers(picture(), share)
+    for seen in _views(photo, whole):
         if _count(seen) > _count(best):
             best = seen
         if _enough(best):
@@ -91,42 +92,39 @@ def find_card(photo: DecodedPhoto) -> FoundCard:
     return found
 
 
-def _views(photo: DecodedPhoto, whole: Grey) -> Sequence[tuple[Callable[[], Grey], float]]:
-    """Pictures to search, cheapest first, each with its pixels per decoded pixel."""
+def _views(photo: DecodedPhoto, whole: Grey) -> Iterator[dict[int, list[Points]]]:
+    """Markers by id in one picture after another, cheapest first."""
     rows, cols = whole.shape
-    share = min(1.0, float(np.sqrt(SEARCH_PX / (rows * cols))))
-
-    def reduced() -> Grey:
-        if share == 1.0:
-            return whole
-        size = (round(cols * share), round(rows * share))
-        small: Any = cv2.resize(whole, size, interpolation=cv2.INTER_AREA)
-        return small  # type: ignore[no-any-return]
-
-    def strongest() -> Grey:
-        rgb = photo.rgb if photo.rgb.dtype == np.uint8 else (photo.rgb >> 8).astype(np.uint8)
-        channel = int(np.argmax([float(rgb[::8, ::8, c].std()) for c in range(3)]))
-        even = cv2.createCLAHE(clipLimit=4.0, tileGridSize=(8, 8))
-        picture: Any = even.apply(np.ascontiguousarray(rgb[..., channel]))
-        return picture  # type: ignore[no-any-return]
-
-    views = [(reduced, share), (strongest, 1.0)]
-    return views if share == 1.0 else [views[0], (lambda: whole, 1.0), views[1]]
+    for pixels, windows in SEARCHES:
+        share = float(np.sqrt(pixels / (rows * cols)))
+        if share < 1:
+            size = (round(cols * share), round(rows * share))
+            small = cv2.resize(whole, size, interpolation=cv2.INTER_AREA)
+            yield _markers(np.asarray(small, np.uint8), size[0] / cols, windows)
+    yield _markers(whole, 1.0, ALL_WINDOWS)
+    rgb = photo.rgb if photo.rgb.dtype == np.uint8 else (photo.rgb >> 8).astype(np.uint8)
+    channel = int(np.argmax([float(rgb[::8, ::8, c].std()) for c in range(3)]))
+    even = cv2.createCLAHE(clipLimit=4.0, tileGridSize=(8, 8))
+    strongest = even.apply(np.ascontiguousarray(rgb[..., channel]))
+    yield _markers(np.asarray(strongest, np.uint8), 1.0, ALL_WINDOWS)
 
 
 @cache
-def _detector() -> Any:
+def _detector(windows: tuple[int, int, int]) -> Any:
     parameters = cv2.aruco.DetectorParameters()
     # Refined later, in the larger picture; the AprilTag refinement sits half a pixel off.
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
     parameters.minMarkerPerimeterRate = 0.02
+    parameters.adaptiveThreshWinSizeMin = windows[0]
+    parameters.adaptiveThreshWinSizeMax = windows[1]
+    parameters.adaptiveThreshWinSizeStep = windows[2]
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
     return cv2.aruco.ArucoDetector(dictionary, parameters)
 
 
-def _markers(grey: Grey, share: float) -> dict[int, list[Points]]:
+def _markers(grey: Grey, share: float, windows: tuple[int, int, int]) -> dict[int, list[Points]]:
     """Corners (4, 2) in decoded pixels of every card marker in a picture, by marker id."""
-    corners, ids, _ = _detector().detectMarkers(grey)
+    corners, ids, _ = _detector(windows).detectMarkers(grey)
     seen: dict[int, list[Points]] = {}
     for square, marker in zip(corners, [] if ids is None else ids.ravel(), strict=True):
         if layout_of_marker(int(marker)) is None:
@@ -152,10 +150,10 @@ def _layouts(seen: dict[int, list[Points]]) -> dict[str, int]:
 
 
 def _enough(seen: dict[int, list[Points]]) -> bool:
-    """All markers of a layout but one or two: nothing is gained by looking again."""
+    """Tell whether looking again gains nothing: a card's markers are there, of many all but one."""
     counts = _layouts(seen)
     return any(
-        count >= max(FEWEST_MARKERS, len(load_layout(layout).markers) - 1)
+        count >= max(FEWEST_MARKERS + 1, len(load_layout(layout).markers) - 1)
         for layout, count in counts.items()
     )
 

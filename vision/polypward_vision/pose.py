@@ -187,12 +187,18 @@ def _with_camera(
     camera = np.array([[focal_px, 0, centre[0]], [0, focal_px, centre[1]], [0, 0, 1.0]])
     points = np.column_stack([mm, np.zeros(len(mm))])
     answer: Any = cv2.solvePnPGeneric(points, px, camera, None, flags=cv2.SOLVEPNP_IPPE)
+    starts = list(zip(answer[1], answer[2], strict=True))
+    # Exactly level and without noise IPPE divides 0 by 0: the plain iteration stands in.
+    starts = [start for start in starts if np.isfinite(start).all()] or [
+        cv2.solvePnP(points, px, camera, None, flags=cv2.SOLVEPNP_ITERATIVE)[1:]
+    ]
     found = []
-    for turn, move in zip(answer[1], answer[2], strict=True):
-        turn, move = cv2.solvePnPRefineLM(points, px, camera, None, turn.copy(), move.copy())
+    for start in starts:
+        turn, move = cv2.solvePnPRefineLM(points, px, camera, None, *(v.copy() for v in start))
         seen, _ = cv2.projectPoints(points, turn, move, camera, None)
         miss = float(np.sqrt(((seen.reshape(-1, 2) - px) ** 2).mean()))
-        found.append((miss, np.asarray(cv2.Rodrigues(turn)[0]), np.asarray(move).ravel()))
+        if np.isfinite(miss):
+            found.append((miss, np.asarray(cv2.Rodrigues(turn)[0]), np.asarray(move).ravel()))
     if not found:
         return pose
     found.sort(key=lambda each: each[0])

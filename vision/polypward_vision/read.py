@@ -32,7 +32,7 @@ from polypward_vision.tissue import TissueMap, TissueModel, map_tissue
 __all__ = ["measure_photo"]
 
 # A decoded pixel may cover this much of the card, mm; else the photo is decoded in full.
-COARSEST_DECODED_MM = 0.25
+COARSEST_DECODED_MM = 0.34
 Residuals = Mapping[str, npt.NDArray[np.floating[Any]]]
 
 

@@ -1,0 +1,96 @@
+"""Markers, layouts, serials, and the cards that must be refused."""
+
+import cv2
+import numpy as np
+import pytest
+
+from polypward.errors import PhotoRejectedError
+from polypward_vision.codes import read_serial
+from polypward_vision.find_card import find_card, grey_of
+from polypward_vision.pose import find_pose, project
+
+
+@pytest.mark.parametrize("tilt", [0, 20, 34])
+@pytest.mark.parametrize("layout", ["frame", "strip"])
+def test_all_markers_where_they_are(kit, layout, tilt) -> None:
+    view_of, _, snap = kit
+    aim, distance = ((93, 93), 400) if layout == "frame" else ((43, 0), 300)
+    view = view_of(tilt_deg=tilt, aim_mm=aim, distance_mm=distance)
+    found = find_card(snap(view, layout=layout))
+    assert found.layout == layout
+    assert len(found.marker_ids) == (8 if layout == "frame" else 4)
+    miss = np.abs(project(view.plane(), found.corners_mm) - found.corners_px)
+    # Blur and noise move a corner by some tenths of a pixel; far ones in a tilted view by more.
+    assert np.median(miss) < 0.3
+
+
+@pytest.mark.parametrize("distance", [250, 360, 600])
+def test_serial(kit, distance) -> None:
+    view_of, _, snap = kit
+    view = view_of(rows=1800, cols=2400, distance_mm=distance, tilt_deg=12, aim_mm=(43, 27))
+    photo = snap(view, layout="strip", serial="SABCD23")
+    found = find_card(photo)
+    pose = find_pose(found.corners_px, found.corners_mm, shape=photo.rgb.shape[:2])
+    assert read_serial(grey_of(photo.rgb), layout="strip", to_px=pose.to_px) == "SABCD23"
+
+
+def test_hidden_code_gives_no_serial(kit) -> None:
+    view_of, disc, snap = kit
+    view = view_of()
+    photo = snap(view, discs=[disc(at_mm=(34, 174), radius_mm=9, rgb=(120, 80, 50))])
+    found = find_card(photo)
+    pose = find_pose(found.corners_px, found.corners_mm, shape=photo.rgb.shape[:2])
+    assert read_serial(grey_of(photo.rgb), layout="frame", to_px=pose.to_px) is None
+
+
+def _code(photo) -> str:
+    with pytest.raises(PhotoRejectedError) as caught:
+        find_card(photo)
+    assert caught.value.detail
+    return caught.value.code
+
+
+def test_no_card(kit) -> None:
+    view_of, _, snap = kit
+    assert _code(snap(view_of(), layout=None)) == "no-card"
+
+
+def test_three_markers_are_enough_and_two_are_not(kit) -> None:
+    view_of, disc, snap = kit
+    centres = [(93, 12), (174, 12), (174, 93), (174, 174), (93, 174), (12, 174), (12, 93)]
+    cover = [disc(at_mm=at, radius_mm=11, rgb=(90, 90, 90)) for at in centres]
+    assert len(find_card(snap(view_of(), discs=cover[:5])).marker_ids) == 3
+    assert _code(snap(view_of(), discs=cover[:6])) == "card-cut"
+
+
+def test_card_half_outside(kit) -> None:
+    view_of, _, snap = kit
+    assert _code(snap(view_of(distance_mm=300, aim_mm=(310, -60)))) == "card-cut"
+
+
+def test_two_cards(kit) -> None:
+    view_of, _, snap = kit
+    view = view_of(distance_mm=420, aim_mm=(43, 60), rows=1500, cols=2000)
+    assert _code(snap(view, layout="strip", cards_at_mm=[(0, 0), (0, 70)])) == "two-cards"
+
+
+def test_far_away(kit) -> None:
+    view_of, _, snap = kit
+    assert _code(snap(view_of(distance_mm=1100))) == "card-small"
+
+
+def test_dim_blue_photo(kit) -> None:
+    """Under a blue lamp red and green are nearly dark; the markers are found all the same."""
+    view_of, _, snap = kit
+
+    def blue(picture):
+        return picture * np.array([0.02, 0.06, 0.45], np.float32)
+
+    assert len(find_card(snap(view_of(tilt_deg=15), change=blue)).marker_ids) == 8
+
+
+def test_blurred_photo_still_tells_its_card(kit) -> None:
+    """Found, so that the reason can be "blurred" and not "no-card"."""
+    view_of, _, snap = kit
+    photo = snap(view_of(), change=lambda picture: cv2.GaussianBlur(picture, (0, 0), 3.0))
+    assert len(find_card(photo).marker_ids) >= 3
