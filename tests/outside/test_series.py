@@ -7,8 +7,8 @@ import pytest
 from scipy import signal, stats
 
 from polypward.course.chart import ewma
+from polypward.course.repeatability import within_sd
 from polypward.course.trend import mann_kendall_p, theil_sen
-from polypward.course.visits import within_sd
 
 # Bland & Altman 1986, Lancet i:307-310: peak flow of 17 subjects, two readings each.
 WRIGHT = [

@@ -1,5 +1,6 @@
 """A specimen through time: visits, paling, condition, control charts, flags and advice."""
 
+from polypward.course.repeatability import PooledSd, pool_sd
 from polypward.course.results import (
     Advice,
     Chart,
@@ -14,7 +15,6 @@ from polypward.course.results import (
 from polypward.course.rules import DEFAULT_RULES, FACTS, AdviceRule
 from polypward.course.scoring import score_specimen
 from polypward.course.settings import DEFAULT_WHITE_LAB, CourseSettings
-from polypward.course.visits import PooledSd, pool_sd
 
 __all__ = [
     "DEFAULT_RULES",

@@ -9,9 +9,9 @@ from typing import Final, Literal
 
 from polypward.course.chart import ChartRun, Point, run_chart
 from polypward.course.paling import Axis
+from polypward.course.repeatability import PooledSd
 from polypward.course.results import Chart, View, Visit
 from polypward.course.settings import CourseSettings
-from polypward.course.visits import PooledSd
 from polypward.records import CareEvent
 
 __all__ = ["MEASURES", "Measure", "ViewCharts", "chart_view", "repeat_sd"]

@@ -7,9 +7,9 @@ from typing import Final
 from polypward.course.chart import ChartRun, Row
 from polypward.course.charts import Measure, ViewCharts, repeat_sd
 from polypward.course.paling import Axis
+from polypward.course.repeatability import PooledSd
 from polypward.course.results import FlagName, Visit
 from polypward.course.settings import CourseSettings
-from polypward.course.visits import PooledSd
 
 __all__ = ["MEASURE_OF", "ChartReader", "Raised", "in_days"]
 

@@ -8,10 +8,10 @@ from typing import Final, Literal
 from polypward.course.chart import Episode, Point
 from polypward.course.charts import Measure, ViewCharts
 from polypward.course.evidence import MEASURE_OF, ChartReader, Raised, in_days
+from polypward.course.repeatability import PooledSd
 from polypward.course.results import Flag, FlagName, Visit
 from polypward.course.settings import CourseSettings
 from polypward.course.trend import find_trend
-from polypward.course.visits import PooledSd
 from polypward.records import CareEvent
 
 __all__ = ["chart_flags", "could_raise", "overdue_flag", "stalled_flag"]

@@ -10,10 +10,11 @@ from polypward.course.colour import ViewColour, colour_view
 from polypward.course.condition import condition, recovery
 from polypward.course.flags import chart_flags, could_raise, overdue_flag, stalled_flag
 from polypward.course.reference import find_white
+from polypward.course.repeatability import PooledSd
 from polypward.course.results import Advice, Course, Flag, Reference, Score, Trend, View, Visit
 from polypward.course.settings import CourseSettings
 from polypward.course.trend import find_trend
-from polypward.course.visits import PooledSd, form_visits, view_of
+from polypward.course.visits import form_visits, view_of
 from polypward.records import CareEvent, Reading, Specimen
 
 __all__ = ["score_specimen"]
