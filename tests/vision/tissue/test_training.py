@@ -49,13 +49,13 @@ def test_one_tile_is_not_enough() -> None:
         fit_tissue_model([tile(0)], seed=1)
 
 
-def test_pixels_are_taken_evenly_and_only_where_shown() -> None:
+def test_pixels_are_taken_in_their_shares_and_only_where_shown() -> None:
     labels = np.zeros((30, 40), np.uint8)
     labels[:, 20:] = LIVE
     labels[:2, :2] = BARE
     valid = np.ones(labels.shape, bool)
     valid[:, 30:] = False
     chosen = labelled_pixels(labels, valid, per_label=50, rng=np.random.default_rng(2))
-    assert np.array_equal(np.bincount(labels.ravel()[chosen]), [50, 50, 4])
+    assert np.array_equal(np.bincount(labels.ravel()[chosen]), [150, 100, 4])
     assert len(np.unique(chosen)) == len(chosen)
     assert valid.ravel()[chosen].all()

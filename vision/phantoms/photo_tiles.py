@@ -1,0 +1,104 @@
+"""Labelled cut-outs that went the whole way: rendered, developed, compressed, found, corrected."""
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from phantoms.render import encode_jpeg, render
+from phantoms.scene import Lab
+from phantoms.settings import Family, random_camera, random_scene
+from polypward.errors import PhotoRejectedError
+from polypward.labels import LIVE
+from polypward.records import PhotoSettings
+from polypward_vision.load import decode
+from polypward_vision.read import measure_photo
+from polypward_vision.tissue import LabelledTile
+
+__all__ = ["PhotoTile", "any_colours", "photo_tile"]
+
+# Sizes that a phone's photo has after a messenger or a small sensor; larger ones only cost time.
+MEGAPIXELS = (2.2, 3.0, 4.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoTile:
+    """A labelled tile and what was drawn: plan, growth, ground, paling."""
+
+    tile: LabelledTile
+    drawn: dict[str, str] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class _Watcher:
+    """Stands in for a model: keeps what the photo's stages hand over, and says "a live disc"."""
+
+    seen: LabelledTile | None = None
+
+    def probabilities(
+        self,
+        lab: npt.NDArray[np.float32],
+        *,
+        mm_per_px: float,
+        valid: npt.NDArray[np.bool_],
+        centre_mm: tuple[float, float] | None = None,
+    ) -> npt.NDArray[np.float32]:
+        rows, cols = valid.shape
+        none = np.zeros(valid.shape, np.uint8)
+        self.seen = LabelledTile(
+            lab=lab.copy(), valid=valid.copy(), labels=none, mm_per_px=mm_per_px,
+            centre_mm=centre_mm,
+        )  # fmt: skip
+        row, col = np.mgrid[:rows, :cols]
+        x, y = (cols / 2, rows / 2) if centre_mm is None else np.array(centre_mm) / mm_per_px
+        disc = np.hypot(col - x, row - y) * mm_per_px < 10
+        chances = np.zeros((rows, cols, 4), np.float32)
+        chances[..., 0] = ~disc
+        chances[..., LIVE] = disc
+        return chances
+
+
+def any_colours(rng: np.random.Generator, family: Family) -> Family:
+    """Return the family with ten tissue colours from anywhere."""
+    colours: list[Lab] = []
+    for _ in range(10):
+        chroma, hue = rng.uniform(4, 55), rng.uniform(0, 2 * np.pi)
+        lightness = rng.uniform(25, 85)
+        chroma *= min(1.0, (100 - lightness) / 40)
+        colours.append((lightness, chroma * np.cos(hue), chroma * np.sin(hue)))
+    return replace(family, colours=tuple(colours))
+
+
+def photo_tile(seed: int, family: Family) -> PhotoTile | None:
+    """Photograph a random scene of a family and cut it out; None when the photo is rejected."""
+    rng = np.random.default_rng([seed, 41])
+    scene = random_scene(rng, family)
+    camera = random_camera(rng, family, megapixels=float(rng.choice(MEGAPIXELS)))
+    rendering = render(scene, camera, seed=seed)
+    watcher = _Watcher()
+    specimen = scene.specimens[0]
+    try:
+        result = measure_photo(
+            decode(encode_jpeg(rendering)),
+            settings=PhotoSettings(height_mm=specimen.height_mm),
+            model=watcher,  # type: ignore[arg-type]
+        )
+    except PhotoRejectedError:
+        return None
+    reading = result.reading
+    if watcher.seen is None or rendering.truth is None:
+        return None
+    labels = rendering.truth.labels(
+        reading.tile_x_mm, reading.tile_y_mm, reading.tile_mm_per_px, watcher.seen.labels.shape
+    )  # fmt: skip
+    return PhotoTile(
+        tile=replace(watcher.seen, labels=labels),
+        drawn={
+            "plan": specimen.plan,
+            "growth": specimen.growth,
+            "ground": scene.ground.kind,
+            "paling": f"{specimen.paling:.2f}",
+            "main": ",".join(f"{value:.0f}" for value in specimen.look.main),
+            "grade": str(reading.colour_grade),
+        },
+    )
