@@ -71,6 +71,10 @@ def scene_of(held: Held, shot: Shot) -> Scene:
         turn_deg=0.0 if side else float(rng.normal(0, 6)),
     )
     model = replace(model, **shot.state)  # type: ignore[arg-type]
+    if held.part_of:  # half of the parent's body, set in the middle of the window
+        left = held.name.endswith("A")
+        middle = (93.0 + (17.0 if left else -17.0), 93.0)
+        model = replace(model, part="left" if left else "right", at_mm=middle, turn_deg=0.0)
     specimens: tuple[SpecimenModel, ...] = (model,)
     if shot.fault == "two":
         neighbour = replace(
@@ -82,7 +86,7 @@ def scene_of(held: Held, shot: Shot) -> Scene:
     ground = Ground(
         kind="tray" if side or quarantine else "tile",
         colour=(50, -1, -3) if side else (64, 0, 2) if quarantine else (56, -4, -10),
-        plug=None if side or held.plan == "plate" else (60, 0, 3),
+        plug=None if side or held.part_of or held.plan == "plate" else (60, 0, 3),
         plug_radius_mm=11.0,
         seed=_seed(held.water_system),
     )

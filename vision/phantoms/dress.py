@@ -7,7 +7,8 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from phantoms.bodies import BODY_PX_MM, Body, make_body
+from phantoms.bodies import make_body
+from phantoms.body import BODY_PX_MM, Body, one_piece
 from phantoms.fields import Field, grid_mm, smooth_noise, unit_noise
 from phantoms.scene import Lab, Lighting, SpecimenModel
 from phantoms.spectra import lab_of, reflectance, xyz_matrix
@@ -65,13 +66,17 @@ def lamp_vector(lighting: Lighting) -> npt.NDArray[np.float64]:
 
 
 @functools.lru_cache(maxsize=6)
-def _body(plan: str, radius_mm: float, seed: int) -> Body:
-    return make_body(plan, radius_mm=radius_mm, seed=seed)
+def _body(plan: str, radius_mm: float, seed: int, part: str) -> Body:
+    body = make_body(plan, radius_mm=radius_mm, seed=seed)
+    if part:
+        _, x = grid_mm(body.mask.shape, BODY_PX_MM)
+        body.mask = one_piece(body.mask & (x < -0.4 if part == "left" else x > 0.4))
+    return body
 
 
 def dress(model: SpecimenModel, lighting: Lighting) -> Dressed:
     """Clothe the body of `model` and shade it under `lighting`."""
-    body = _body(model.plan, model.radius_mm, model.seed)
+    body = _body(model.plan, model.radius_mm, model.seed, model.part)
     shape = body.mask.shape
     rng = np.random.default_rng([model.seed, 1])
     today = np.random.default_rng([model.seed, model.visit_seed, 2])

@@ -51,6 +51,7 @@ class SpecimenModel:
     skeleton: Lab = (86.0, 0.5, 7.0)
     expansion: float = 1.0
     turn_deg: float = 0.0
+    part: Literal["", "left", "right"] = ""  # what is left of the body after it was cut in two
     at_mm: tuple[float, float] | None = None
 
 

@@ -234,13 +234,13 @@ SPECIMENS: tuple[Held, ...] = (
     Held(
         name="LAN-07A", batch="crate-13", supplier="Mellquay", kind="folded coral", cost=0,
         place="quarantine tub", water_system="quarantine", height_mm=14, expected_price=130,
-        as_is_price=65, plan="lobed", radius_mm=23, seed=711, shots=tuple(_PIECE),
+        as_is_price=65, plan="folded", radius_mm=38, seed=707, shots=tuple(_PIECE),
         part_of="LAN-07",
     ),
     Held(
         name="LAN-07B", batch="crate-13", supplier="Mellquay", kind="folded coral", cost=0,
         place="quarantine tub", water_system="quarantine", height_mm=14, expected_price=130,
-        as_is_price=65, plan="lobed", radius_mm=21, seed=712, shots=tuple(_PIECE),
+        as_is_price=65, plan="folded", radius_mm=38, seed=707, shots=tuple(_PIECE),
         part_of="LAN-07",
     ),
     Held(
