@@ -68,6 +68,7 @@ def scene_of(held: Held, shot: Shot) -> Scene:
         loss_direction_deg=held.loss_direction_deg,
         growth=held.growth,  # type: ignore[arg-type]
         skeleton=held.skeleton,
+        septa_mm=held.septa_mm,
         turn_deg=0.0 if side else float(rng.normal(0, 6)),
     )
     model = replace(model, **shot.state)  # type: ignore[arg-type]

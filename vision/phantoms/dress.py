@@ -97,7 +97,7 @@ def dress(model: SpecimenModel, lighting: Lighting) -> Dressed:
     stack = np.stack(weights).astype(np.float32)
     stack /= np.maximum(stack.sum(axis=0), 1e-6)
     relief = body.relief_mm + 0.05 * smooth_noise(today, shape, 20)
-    relief = _carved(relief, labels, lost, body, rng)
+    relief = _carved(relief, labels, lost, body, model.septa_mm, rng)
     shade, glint = _lit(relief, lighting, model, lost, rng)
     return Dressed(
         weights=stack,
@@ -183,7 +183,7 @@ def _tissue(
 
 def _carved(
     relief: Field, labels: npt.NDArray[np.uint8], lost: dict[int, Field], body: Body,
-    rng: np.random.Generator,
+    septa_mm: float, rng: np.random.Generator,
 ) -> Field:  # fmt: skip
     """Relief with flesh gone: skeleton lies lower and shows septa, growth is fuzzy."""
     shape = relief.shape
@@ -191,7 +191,7 @@ def _carved(
         return relief
     septa = np.cos(2 * np.pi * (2.3 * body.along + 0.25 * smooth_noise(rng, shape, 25)))
     grain = smooth_noise(rng, shape, 3)
-    skeleton = 0.12 * septa + 0.05 * grain
+    skeleton = septa_mm * septa + 0.05 * grain
     fuzz = 0.16 * smooth_noise(rng, shape, 4) + 0.1 * smooth_noise(rng, shape, 9)
     smooth = cv2.GaussianBlur(relief, (0, 0), 6)
     flat = np.clip(lost[BARE] + lost[OVERGROWN], 0, 1)

@@ -49,6 +49,7 @@ class SpecimenModel:
     loss_direction_deg: float = 0.0
     growth: Literal["turf", "coralline", "film", "dark", "hair", "maroon", "slime"] = "turf"
     skeleton: Lab = (86.0, 0.5, 7.0)
+    septa_mm: float = 0.12  # half height of the ridges on bare skeleton
     expansion: float = 1.0
     turn_deg: float = 0.0
     part: Literal["", "left", "right"] = ""  # what is left of the body after it was cut in two

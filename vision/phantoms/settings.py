@@ -116,11 +116,12 @@ def _random_specimen(
     if rng.random() < 0.12:  # mostly dead
         bare, overgrown = float(rng.uniform(0.5, 0.9)), 0.4 * overgrown
     height = float(rng.uniform(0, 30))
+    seed = int(rng.integers(2**31))
     return SpecimenModel(
         plan=str(rng.choice(family.plans)),
         radius_mm=float(rng.uniform(0.45, 1) * largest_mm * (1 - height / 400)),
         height_mm=height,
-        seed=int(rng.integers(2**31)),
+        seed=seed,
         look=random_look(rng, family),
         visit_seed=int(rng.integers(2**31)),
         paling=float(paling),
@@ -131,6 +132,7 @@ def _random_specimen(
         loss_direction_deg=float(rng.uniform(0, 360)),
         growth=rng.choice(family.growths),
         skeleton=(rng.uniform(80, 92), rng.uniform(-1, 2), rng.uniform(3, 13)),
+        septa_mm=float(np.random.default_rng(seed).uniform(0.08, 0.5)),
         turn_deg=float(rng.uniform(0, 360)),
     )
 

@@ -70,6 +70,7 @@ class Held:
     layout: str = "frame"
     growth: str = "turf"
     skeleton: Lab = (88.0, 0.3, 6.0)
+    septa_mm: float = 0.12
     loss: str = "rim"
     loss_direction_deg: float = 0.0
     part_of: str = ""  # parent of a piece; a piece has no row in the register
@@ -223,7 +224,7 @@ SPECIMENS: tuple[Held, ...] = (
     Held(
         name="LAN-06", batch="crate-13", supplier="Mellquay", kind="button coral", cost=40,
         place="quarantine tub", water_system="quarantine", height_mm=12, expected_price=110,
-        as_is_price=10, plan="disc", radius_mm=25, seed=606, skeleton=(91, 0, 5),
+        as_is_price=10, plan="disc", radius_mm=25, seed=606, skeleton=(91, 0, 5), septa_mm=0.4,
         shots=tuple(_SHRUNKEN),
     ),
     Held(
