@@ -1,10 +1,10 @@
 """How well colour is refused under blue lamps and given in white light, whatever the print.
 
-``python -m bench.colour_gate [COUNT]`` photographs card patches as spectra: random sensors and two
-measured ones, with and without a phone's colour matrix, tone curves, saturation, white balances and
-noise; cards printed with 0, 3, 6 and 9 dE RMS error, seen for the first time. It fits the weights of
-`polypward_vision.colour.gate` on sensors other than those it judges, and prints what they and the
-weights in use do. No picture is rendered, so 400 photos take some ten seconds.
+``python -m bench.colour_gate [COUNT]`` photographs card patches as spectra: random sensors and
+two measured ones, with and without a phone's colour matrix, tone curves, saturation, white
+balances and noise; cards printed with 0, 3, 6 and 9 dE RMS error, seen for the first time. It fits
+the weights of `polypward_vision.colour.gate` on sensors other than those it judges, and prints what
+they and the weights in use do. No picture is rendered, so 400 photos take some ten seconds.
 """
 
 import sys
@@ -103,8 +103,9 @@ def _tone(linear: Array, kind: int, strength: float) -> Array:
     if kind == 2:
         s = np.asarray(linear_to_srgb(v))
         return np.asarray(s + 0.35 * strength * s * (1 - s) * (2 * s - 1) * 1.6)
-    lifted = v * (1 + strength * 1.5)
-    return np.asarray(linear_to_srgb(np.clip(lifted / (1 + lifted) * (1 + 1 / (1 + strength * 1.5)), 0, 1)))  # fmt: skip
+    most = 1 + strength * 1.5
+    shoulder = v * most / (1 + v * most) * (1 + 1 / most)
+    return np.asarray(linear_to_srgb(np.clip(shoulder, 0, 1)))
 
 
 def photographs(count: int, *, seed: int = 1, extra_sensors: int = 24) -> list[Shot]:

@@ -111,7 +111,7 @@ class Correction:
             )
         except (KeyError, TypeError, ValueError) as error:
             raise BadInputError(f"a stored colour correction is damaged: {error!r}") from error
-        terms = {"linear": 3, "root-polynomial": 6}.get(made.kind)
+        terms = 3 if made.kind == "linear" else 6 if made.kind == "root-polynomial" else 0
         if made.curves.shape != (3, 256) or made.matrix.shape != (terms, 3):
             raise BadInputError("a stored colour correction has arrays of the wrong shape")
         return made
