@@ -177,14 +177,14 @@ _BREATHES = [
 ]
 # It arrives as a bare skeleton with a shrivelled middle, and opens on day 9.
 _SHRUNKEN = [
-    Shot(day=0, state={"bare": 0.84, "paling": 0.3}, open="in"),
-    Shot(day=7, state={"bare": 0.78, "paling": 0.26}, open="in"),
-    Shot(day=9, state={"bare": 0.16, "paling": 0.2, "expansion": 1.05}, open="out"),
-    Shot(day=14, state={"bare": 0.12, "paling": 0.17, "expansion": 1.1}, open="out"),
-    Shot(day=21, state={"bare": 0.1, "paling": 0.13, "expansion": 1.12}, open="out"),
-    Shot(day=28, state={"bare": 0.08, "paling": 0.1, "expansion": 1.14}, open="out"),
-    Shot(day=35, state={"bare": 0.07, "paling": 0.08, "expansion": 1.15}, open="out"),
-    Shot(day=28, state={"bare": 0.08, "paling": 0.1}, at=time(10, 52), fault="two"),
+    Shot(day=0, state={"bare": 0.74, "paling": 0.1}, open="in"),
+    Shot(day=7, state={"bare": 0.7, "paling": 0.1}, open="in"),
+    Shot(day=9, state={"bare": 0.16, "paling": 0.08, "expansion": 1.05}, open="out"),
+    Shot(day=14, state={"bare": 0.12, "paling": 0.07, "expansion": 1.1}, open="out"),
+    Shot(day=21, state={"bare": 0.1, "paling": 0.06, "expansion": 1.12}, open="out"),
+    Shot(day=28, state={"bare": 0.08, "paling": 0.05, "expansion": 1.14}, open="out"),
+    Shot(day=35, state={"bare": 0.07, "paling": 0.05, "expansion": 1.15}, open="out"),
+    Shot(day=28, state={"bare": 0.08, "paling": 0.05}, at=time(10, 52), fault="two"),
 ]
 _WHOLE = _shots({}, {}, {}, {}, days=(0, 7, 14, 21))
 _PIECE = _shots({}, {}, days=(28, 35))
