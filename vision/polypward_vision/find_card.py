@@ -30,6 +30,8 @@ ALL_WINDOWS = (3, 23, 10)
 COARSEST_MM_PER_PX = 0.5
 # Corners are refined within this share of a marker's module, so that no other edge is in sight.
 REFINE_SHARE = 0.38
+# One channel is taken alone where it has this many times the contrast of luma.
+STRONGER = 1.4
 _MODULES = 8.0  # of a 36h11 marker's side, black border included
 
 
@@ -53,18 +55,25 @@ class FoundCard:
 
 
 def grey_of(rgb: Pixels) -> Grey:
-    """Grey picture of 8 bits, (rows, cols)."""
+    """Grey picture of 8 bits, (rows, cols); one channel where the others show little.
+
+    Under a blue lamp luma, a tenth of which is blue, would be mostly the noise of red and green.
+    """
     if rgb.dtype == np.uint16:
         rgb = (rgb >> 8).astype(np.uint8)
+    contrast = [float(rgb[::8, ::8, channel].std()) for channel in range(3)]
+    strongest = int(np.argmax(contrast))
     grey: Any = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    if contrast[strongest] > STRONGER * float(grey[::8, ::8].std()):
+        grey = np.ascontiguousarray(rgb[..., strongest])
     return grey  # type: ignore[no-any-return]
 
 
 def find_card(photo: DecodedPhoto) -> FoundCard:
     """Find the one card in a photo.
 
-    Markers are searched at reduced scale; where too few show up, in the decoded picture, then in
-    its strongest colour channel with its contrast evened out (blue lamps, dim photos).
+    Markers are searched at reduced scale; where too few show up, in the decoded picture, then with
+    its contrast evened out (dim and shaded photos).
 
     Raises
     ------
@@ -73,7 +82,7 @@ def find_card(photo: DecodedPhoto) -> FoundCard:
     """
     best: dict[int, list[Points]] = {}
     whole = grey_of(photo.rgb)
-    for seen in _views(photo, whole):
+    for seen in _views(whole):
         if _count(seen) > _count(best):
             best = seen
         if _enough(best):
@@ -92,7 +101,7 @@ def find_card(photo: DecodedPhoto) -> FoundCard:
     return found
 
 
-def _views(photo: DecodedPhoto, whole: Grey) -> Iterator[dict[int, list[Points]]]:
+def _views(whole: Grey) -> Iterator[dict[int, list[Points]]]:
     """Markers by id in one picture after another, cheapest first."""
     rows, cols = whole.shape
     for pixels, windows in SEARCHES:
@@ -102,11 +111,8 @@ def _views(photo: DecodedPhoto, whole: Grey) -> Iterator[dict[int, list[Points]]
             small = cv2.resize(whole, size, interpolation=cv2.INTER_AREA)
             yield _markers(np.asarray(small, np.uint8), size[0] / cols, windows)
     yield _markers(whole, 1.0, ALL_WINDOWS)
-    rgb = photo.rgb if photo.rgb.dtype == np.uint8 else (photo.rgb >> 8).astype(np.uint8)
-    channel = int(np.argmax([float(rgb[::8, ::8, c].std()) for c in range(3)]))
     even = cv2.createCLAHE(clipLimit=4.0, tileGridSize=(8, 8))
-    strongest = even.apply(np.ascontiguousarray(rgb[..., channel]))
-    yield _markers(np.asarray(strongest, np.uint8), 1.0, ALL_WINDOWS)
+    yield _markers(np.asarray(even.apply(whole), np.uint8), 1.0, ALL_WINDOWS)
 
 
 @cache
