@@ -3,9 +3,10 @@
 import cv2
 import numpy as np
 import pytest
+import segno
 
 from polypward.errors import PhotoRejectedError
-from polypward_vision.codes import read_serial
+from polypward_vision.codes import read_serial, read_tags
 from polypward_vision.find_card import find_card, grey_of
 from polypward_vision.pose import find_pose, project
 
@@ -95,3 +96,41 @@ def test_blurred_photo_still_tells_its_card(kit) -> None:
     view_of, _, snap = kit
     photo = snap(view_of(), change=lambda picture: cv2.GaussianBlur(picture, (0, 0), 3.0))
     assert len(find_card(photo).marker_ids) >= 3
+
+
+@pytest.mark.parametrize(("tilt", "turn"), [(0, 0), (12, 140), (28, 300)])
+def test_tags_in_view(kit, tilt, turn) -> None:
+    """Two tags of 25 mm in the window, turned anyhow; foreign codes are none."""
+    view_of, _, snap = kit
+    view = view_of(rows=1500, cols=2000, tilt_deg=tilt)
+    texts = ("PWTAG LPS-017", "PWTAG Euphyllia 3", "https://example.org")
+    places = ((60, 60), (120, 62), (92, 120))
+
+    def with_tags(picture):
+        for text, at in zip(texts, places, strict=True):
+            picture = paste_code(picture, view, text, at, turn)
+        return picture
+
+    photo = snap(view, change=with_tags)
+    found = find_card(photo)
+    pose = find_pose(found.corners_px, found.corners_mm, shape=photo.rgb.shape[:2])
+    tags = read_tags(grey_of(photo.rgb), pose.to_px, skip_mm=(25, 165, 18, 18))
+    assert tags == ("Euphyllia 3", "LPS-017")
+
+
+def paste_code(picture, view, text, at_mm, turn_deg, side_mm=25.0):
+    """Lay a square code flat on the card's plane, its quiet zone with it."""
+    matrix = np.array([[bool(v) for v in row] for row in segno.make_qr(text).matrix])
+    fine = 10
+    art = np.kron(np.pad(np.where(matrix, 30, 225), 4, constant_values=225), np.ones((fine, fine)))
+    step = side_mm / (len(matrix) * fine)
+    cos, sin = np.cos(np.radians(turn_deg)) * step, np.sin(np.radians(turn_deg)) * step
+    middle = np.array([[cos, -sin], [sin, cos]]) @ (len(art) / 2, len(art) / 2)
+    to_mm = np.array(
+        [[cos, -sin, at_mm[0] - middle[0]], [sin, cos, at_mm[1] - middle[1]], [0, 0, 1]]
+    )
+    size = (picture.shape[1], picture.shape[0])
+    soft = cv2.GaussianBlur(art.astype(np.float32), (0, 0), 4)
+    drawn = cv2.warpPerspective(soft, view.plane() @ to_mm, size)
+    cover = cv2.warpPerspective(np.ones_like(soft), view.plane() @ to_mm, size)[..., None]
+    return picture + cover * (drawn[..., None] - picture)

@@ -1,6 +1,12 @@
-"""Square codes in a photo: the card's serial, and the tags of specimens."""
+"""Square codes in a photo: the card's serial, and the tags of specimens.
 
+A code is straightened by the card's homography, each module decided by its own middle, and drawn
+anew, so that the reader has a clean picture (ISO/IEC 18004 for the codes' geometry).
+"""
+
+from collections.abc import Iterator
 from functools import cache
+from itertools import permutations
 from typing import Any
 
 import cv2
@@ -9,17 +15,22 @@ import numpy.typing as npt
 
 from polypward.cards import code_box_mm, parse_serial_code
 from polypward_vision.find_card import Grey
+from polypward_vision.pose import project
 
 __all__ = ["TAG_PREFIX", "read_serial", "read_tags"]
 
-# Modules along the side of a version 1 code (ISO/IEC 18004); a serial's code is always that.
-_MODULES = 21
-_FINE = 8  # samples a module
-_QUIET = 4  # modules of white around a code
+Matrix = npt.NDArray[np.float64]
+
 # Text of a specimen's tag: this, then its name.
 TAG_PREFIX = "PWTAG "
-# Tags are looked for in a picture of about this many pixels.
+_FINE = 8  # samples a module
+_QUIET = 4  # modules of white around a code
+_SMALLEST = 21  # modules along the side of a version 1 code, which a serial's always is
+_LARGEST = 37  # version 5 holds 154 characters at level L
+_FINDER = 7.0  # modules along the side of a finder pattern, whose middle is at 3.5
+# Finder patterns are looked for in a picture of about this many pixels; more of them are not tried.
 TAG_SEARCH_PX = 3_200_000
+MOST_FINDERS = 24
 
 
 @cache
@@ -27,11 +38,8 @@ def _reader() -> Any:
     return cv2.QRCodeDetector()
 
 
-def read_serial(grey: Grey, *, layout: str, to_px: npt.NDArray[np.float64]) -> str | None:
+def read_serial(grey: Grey, *, layout: str, to_px: Matrix) -> str | None:
     """Read a card's serial from its code, whose place on the card is known.
-
-    The code is straightened, each module decided by its own middle, and drawn anew, so that
-    the reader has a clean picture.
 
     Parameters
     ----------
@@ -48,27 +56,55 @@ def read_serial(grey: Grey, *, layout: str, to_px: npt.NDArray[np.float64]) -> s
         None where the code cannot be read or is of another layout.
     """
     x, y, side = code_box_mm(layout)
-    step = side / (_MODULES * _FINE)
-    grid = np.array([[step, 0, x + step / 2], [0, step, y + step / 2], [0, 0, 1.0]])
+    module = side / _SMALLEST
+    grid = np.array([[module, 0, x], [0, module, y], [0, 0, 1.0]])
+    found = parse_serial_code(_decode(grey, to_px @ grid, _SMALLEST))
+    return found[1] if found is not None and found[0] == layout else None
+
+
+def read_tags(
+    grey: Grey, to_px: Matrix, *, skip_mm: tuple[float, float, float, float] | None = None
+) -> tuple[str, ...]:
+    """Names on the specimens' tags in view, sorted, each once.
+
+    Parameters
+    ----------
+    grey : uint8 array of shape (rows, cols)
+        The decoded photo.
+    to_px : array of shape (3, 3)
+        Homography from card mm to decoded pixels; a tag should lie about parallel to that plane.
+    skip_mm : (x, y, width, height), optional
+        Where no tag is looked for: the card's own code.
+    """
+    names = set()
+    for origin, along, down, count in _codes(_finders(grey, to_px, skip_mm)):
+        grid = np.array(
+            [[along[0], down[0], origin[0]], [along[1], down[1], origin[1]], [0, 0, 1.0]]
+        )
+        text = _decode(grey, to_px @ grid, count)
+        if text.upper().startswith(TAG_PREFIX):
+            names.add(text[len(TAG_PREFIX) :].strip())
+    return tuple(sorted(name for name in names if name))
+
+
+def _decode(grey: Grey, to_px: Matrix, count: int) -> str:
+    """Text of a code whose modules (0..count along each side) `to_px` takes to pixels, or ""."""
+    step = 1 / _FINE
+    grid = np.array([[step, 0, step / 2], [0, step, step / 2], [0, 0, 1.0]])
+    size = (count * _FINE, count * _FINE)
     fine = cv2.warpPerspective(
-        grey,
-        to_px @ grid,
-        (_MODULES * _FINE, _MODULES * _FINE),
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        grey, to_px @ grid, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     )
     inner = slice(_FINE // 4, _FINE - _FINE // 4)
-    modules = fine.reshape(_MODULES, _FINE, _MODULES, _FINE)[:, inner, :, inner].mean(axis=(1, 3))
-    level = _between(modules)
-    clean = np.pad(
-        np.where(modules > level, np.uint8(255), np.uint8(0)), _QUIET, constant_values=255
-    )
+    modules = fine.reshape(count, _FINE, count, _FINE)[:, inner, :, inner].mean(axis=(1, 3))
+    dark = np.where(modules > _between(modules), np.uint8(255), np.uint8(0))
+    clean = np.pad(dark, _QUIET, constant_values=255)
     clean = np.ascontiguousarray(np.kron(clean, np.ones((_FINE, _FINE), np.uint8)))
     try:
         text, _, _ = _reader().detectAndDecode(clean)
-    except cv2.error:
-        return None
-    found = parse_serial_code(text)
-    return found[1] if found is not None and found[0] == layout else None
+    except (cv2.error, UnicodeDecodeError):
+        return ""
+    return str(text)
 
 
 def _between(modules: npt.NDArray[np.floating[Any]]) -> float:
@@ -82,24 +118,71 @@ def _between(modules: npt.NDArray[np.floating[Any]]) -> float:
     return level
 
 
-def read_tags(grey: Grey) -> tuple[str, ...]:
-    """Names on the specimens' tags in view, sorted, each once.
+def _finders(
+    grey: Grey, to_px: Matrix, skip_mm: tuple[float, float, float, float] | None
+) -> list[tuple[npt.NDArray[np.float64], float]]:
+    """Centres (card mm) and module sizes (mm) of what looks like finder patterns.
 
-    Parameters
-    ----------
-    grey : uint8 array of shape (rows, cols)
-        The decoded photo.
+    A finder pattern is a dark square in a light one in a dark one, areas 9 : 25 : 49.
     """
     shrink = min(1.0, float(np.sqrt(TAG_SEARCH_PX / grey.size)))
+    small = grey
     if shrink < 1:
-        grey = np.asarray(
-            cv2.resize(grey, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA), np.uint8
-        )
-    try:
-        _, texts, _, _ = _reader().detectAndDecodeMulti(grey)
-    except cv2.error:
-        return ()
-    names = {
-        text[len(TAG_PREFIX) :].strip() for text in texts if text.upper().startswith(TAG_PREFIX)
-    }
-    return tuple(sorted(name for name in names if name))
+        size = (round(grey.shape[1] * shrink), round(grey.shape[0] * shrink))
+        small = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), np.uint8)
+    black = cv2.adaptiveThreshold(
+        small, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, 31, 8
+    )
+    contours, tree = cv2.findContours(black, cv2.RETR_TREE, cv2.CHAIN_APPROX_SIMPLE)
+    if not len(contours):
+        return []
+    back = np.asarray(np.linalg.inv(to_px), np.float64)
+    found = []
+    for index, (_, _, child, _) in enumerate(tree[0]):
+        grandchild = tree[0][child][2] if child >= 0 else -1
+        if grandchild < 0:
+            continue
+        areas = [cv2.contourArea(contours[i]) for i in (index, child, grandchild)]
+        if areas[0] < 30 or not 1.2 < areas[0] / max(areas[1], 1) < 4:
+            continue
+        if not 1.4 < areas[1] / max(areas[2], 1) < 12:
+            continue
+        outline = contours[index].reshape(-1, 2).astype(np.float64)
+        on_card = project(back, (outline + 0.5) / shrink - 0.5)
+        area = cv2.contourArea(np.ascontiguousarray(on_card, np.float32))
+        centre = (on_card.min(axis=0) + on_card.max(axis=0)) / 2
+        if skip_mm is not None and _inside(centre, skip_mm):
+            continue
+        found.append((centre, float(np.sqrt(area)) / _FINDER))
+    found.sort(key=lambda finder: -finder[1])
+    return found[:MOST_FINDERS]
+
+
+def _inside(point: npt.NDArray[np.float64], box: tuple[float, float, float, float]) -> bool:
+    x, y, width, height = box
+    return bool(x <= point[0] <= x + width and y <= point[1] <= y + height)
+
+
+def _codes(
+    finders: list[tuple[npt.NDArray[np.float64], float]],
+) -> Iterator[tuple[Any, Any, Any, int]]:
+    """Triples of finder patterns that frame a code: its origin, one module along and down, count.
+
+    The first is the corner: the others lie at a right angle from it, equally far.
+    """
+    for (corner, m0), (right, m1), (below, m2) in permutations(finders, 3):
+        module = (m0 + m1 + m2) / 3
+        if max(m0, m1, m2) > 1.4 * min(m0, m1, m2):
+            continue
+        along, down = right - corner, below - corner
+        lengths = float(np.linalg.norm(along)), float(np.linalg.norm(down))
+        if min(lengths) < 0.85 * max(lengths) or max(lengths) > 45 * module:
+            continue
+        if along[0] * down[1] - along[1] * down[0] < 0.9 * lengths[0] * lengths[1]:
+            continue  # not at a right angle, or the mirror image
+        count = 17 + 4 * round((sum(lengths) / 2 / module + _FINDER - 17) / 4)
+        for modules in (count, count - 4, count + 4):
+            if _SMALLEST <= modules <= _LARGEST:
+                step = modules - _FINDER
+                origin = corner - (along + down) / step * (_FINDER / 2)
+                yield origin, along / step, down / step, modules

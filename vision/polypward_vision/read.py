@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from polypward.cards import scaled
+from polypward.cards import code_box_mm, scaled
 from polypward.errors import BadInputError, PhotoRejectedError
 from polypward.records import Card, PhotoSettings, Reading
 from polypward_vision.codes import read_serial, read_tags
@@ -109,7 +109,7 @@ def measure_photo(
         sight=sight,
         colour=colour,
         height_mm=height_mm,
-        tags=read_tags(sight.grey),
+        tags=read_tags(sight.grey, sight.pose.to_px, skip_mm=_code_mm(sight)),
     )
 
 
@@ -200,6 +200,12 @@ def _colour(sight: _Sight, settings: PhotoSettings, residuals: Residuals) -> Col
         residuals=residuals.get(sight.card.serial) if sight.card.serial else None,
         model=settings.colour_model,
     )
+
+
+def _code_mm(sight: _Sight) -> tuple[float, float, float, float]:
+    """Give the place of the card's own code, which is no specimen's tag."""
+    x, y, side = code_box_mm(sight.card.layout)
+    return (x - 1, y - 1, side + 2, side + 2)
 
 
 def _usable_height(sight: _Sight, settings: PhotoSettings) -> float | None:
@@ -294,7 +300,9 @@ def _without_card(
     correction = plain_correction(photo.icc)
     lab = _lab(tile, correction)
     tissue = _tissue(tile, lab, settings, model, corrected_map)
-    return _result(tile, lab, tissue, correction, settings, tags=read_tags(grey_of(photo.rgb)))
+    return _result(
+        tile, lab, tissue, correction, settings, tags=read_tags(grey_of(photo.rgb), plane)
+    )
 
 
 def _result(
