@@ -31,6 +31,8 @@ _FINDER = 7.0  # modules along the side of a finder pattern, whose middle is at 
 # Finder patterns are looked for in a picture of about this many pixels; more of them are not tried.
 TAG_SEARCH_PX = 3_200_000
 MOST_FINDERS = 24
+# Where a code is tried, in modules beside where its finder patterns put it.
+_SHIFTS = ((0.0, 0.0), (0.2, 0.2), (-0.2, -0.2), (0.2, -0.2), (-0.2, 0.2))
 
 
 @cache
@@ -78,10 +80,12 @@ def read_tags(
     """
     names = set()
     for origin, along, down, count in _codes(_finders(grey, to_px, skip_mm)):
-        grid = np.array(
-            [[along[0], down[0], origin[0]], [along[1], down[1], origin[1]], [0, 0, 1.0]]
-        )
-        text = _decode(grey, to_px @ grid, count)
+        for shift in _SHIFTS:
+            x, y = origin + shift[0] * along + shift[1] * down
+            grid = np.array([[along[0], down[0], x], [along[1], down[1], y], [0, 0, 1.0]])
+            text = _decode(grey, to_px @ grid, count)
+            if text:
+                break
         if text.upper().startswith(TAG_PREFIX):
             names.add(text[len(TAG_PREFIX) :].strip())
     return tuple(sorted(name for name in names if name))
@@ -150,7 +154,10 @@ def _finders(
         outline = contours[index].reshape(-1, 2).astype(np.float64)
         on_card = project(back, (outline + 0.5) / shrink - 0.5)
         area = cv2.contourArea(np.ascontiguousarray(on_card, np.float32))
-        centre = (on_card.min(axis=0) + on_card.max(axis=0)) / 2
+        moments = cv2.moments(np.ascontiguousarray(on_card, np.float32))
+        if moments["m00"] <= 0:
+            continue
+        centre = np.array([moments["m10"], moments["m01"]]) / moments["m00"]
         if skip_mm is not None and _inside(centre, skip_mm):
             continue
         found.append((centre, float(np.sqrt(area)) / _FINDER))
