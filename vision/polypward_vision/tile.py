@@ -53,12 +53,14 @@ class TileFrame:
         )
 
     def polygon(self, points_mm: npt.ArrayLike) -> npt.NDArray[np.bool_]:
-        """Pixels inside a polygon of card mm points (N, 2)."""
+        """Pixels whose middles lie inside a polygon of card mm points (N, 2)."""
+        from skimage.draw import polygon
+
         points = np.asarray(points_mm, np.float64).reshape(-1, 2)
         at = (points - (self.x_mm, self.y_mm)) / self.mm_per_px - 0.5
-        mask = np.zeros((self.rows, self.cols), np.uint8)
-        cv2.fillPoly(mask, [np.round(at * 256).astype(np.int32)], 1, shift=8)
-        return mask > 0
+        mask = np.zeros((self.rows, self.cols), bool)
+        mask[polygon(at[:, 1], at[:, 0], mask.shape)] = True
+        return mask
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
