@@ -28,7 +28,7 @@ class Size:
     prints: int = 6  # photos per print error and kind of light
     timed: int = 12  # 12-megapixel photos timed
     folder: int = 12  # photos scored by one and by two workers
-    loops: int = 200  # photos read in one process for its memory
+    loops: int = 100  # photos read in one process for its memory
     courses: int = 400  # simulated specimens
     specimens: int = 2000  # of the large ward
     visits: int = 30
