@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from phantoms.dress import dress
 from phantoms.settings import Family, random_scene
+from phantoms.spectra import reflectance
 from polypward.labels import BACKGROUND, BARE, LIVE, OVERGROWN
 
 __all__ = ["drawn_tile", "noise"]
@@ -122,16 +123,22 @@ def _skeleton(rng: np.random.Generator, shape: tuple[int, int], px_mm: float) ->
     return out
 
 
-def _growth(rng: np.random.Generator, shape: tuple[int, int], px_mm: float) -> Array:
-    kind = rng.choice(["turf", "coralline", "film", "dark"])
+def _any_growth(rng: np.random.Generator) -> npt.NDArray[np.float64]:
+    """Lab of some algae, sponge or slime: dark to middling, seldom blue."""
+    kind = rng.choice(["turf", "coralline", "film", "dark", "red"])
     lightness, chroma, hue = {
-        "turf": (rng.uniform(20, 50), rng.uniform(8, 35), rng.uniform(80, 135)),
-        "coralline": (rng.uniform(40, 65), rng.uniform(10, 35), rng.uniform(-30, 20)),
-        "film": (rng.uniform(35, 65), rng.uniform(8, 28), rng.uniform(60, 110)),
+        "turf": (rng.uniform(20, 50), rng.uniform(8, 35), rng.uniform(80, 150)),
+        "coralline": (rng.uniform(40, 65), rng.uniform(10, 35), rng.uniform(-50, 20)),
+        "film": (rng.uniform(35, 70), rng.uniform(5, 28), rng.uniform(55, 115)),
         "dark": (rng.uniform(10, 35), rng.uniform(2, 18), rng.uniform(0, 360)),
+        "red": (rng.uniform(18, 45), rng.uniform(10, 30), rng.uniform(-15, 50)),
     }[str(kind)]
     hue = np.radians(hue)
-    lab = np.array([lightness, chroma * np.cos(hue), chroma * np.sin(hue)], np.float32)
+    return np.array([lightness, chroma * np.cos(hue), chroma * np.sin(hue)])
+
+
+def _growth(rng: np.random.Generator, shape: tuple[int, int], px_mm: float) -> Array:
+    lab = _any_growth(rng).astype(np.float32)
     return _textured(
         rng, shape, lab, grain=rng.uniform(3, 8), size_px=rng.uniform(0.3, 1.0) / px_mm
     )
@@ -199,6 +206,13 @@ def _dressed_specimen(
     """Take the renderer's specimen without its camera: Lab and labels."""
     scene = random_scene(rng, family, layout="frame")
     worn = dress(scene.specimens[0], scene.lighting)
+    if rng.random() < 0.6:  # growth of any colour, not only the renderer's few
+        first = _any_growth(rng)
+        other = first + rng.normal(0, 6, 3)
+        # The last two materials are the growth's.
+        for place, colour in ((-2, first), (-1, other)):
+            tint = np.clip(colour, (8, -60, -60), (75, 60, 60))
+            worn.materials[place] = reflectance((float(tint[0]), float(tint[1]), float(tint[2])))
     lab = worn.lab()
     lab[..., 0] = np.maximum(lab[..., 0], 100 * np.minimum(worn.glint, 1))
     turn, scale = rng.uniform(0, 2 * np.pi), worn.px_mm / px_mm

@@ -39,13 +39,13 @@ class Settings:
     """Everything that the model depends on besides the code."""
 
     seed: int = 7
-    photo_tiles: int = 100
-    dressed_tiles: int = 180
+    photo_tiles: int = 190
+    dressed_tiles: int = 240
     drawn_tiles: int = 160
     held_out_tiles: int = 40
     first_units: int = 96
     second_units: int = 48
-    pixels_per_label: int = 110
+    pixels_per_label: int = 130
     epochs: int = 14
 
 

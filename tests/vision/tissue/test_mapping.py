@@ -5,6 +5,7 @@ from collections.abc import Callable
 import numpy as np
 import numpy.typing as npt
 import pytest
+from scipy.ndimage import gaussian_filter
 
 from polypward.labels import BACKGROUND, BARE, LIVE, OVERGROWN
 from polypward_vision.tissue import TissueMap, TissueModel, load_base_model, map_tissue
@@ -35,13 +36,13 @@ def disc(x_mm: float, y_mm: float, radius_mm: float) -> Mask:
 
 
 def surface(lab: tuple[float, float, float], *, grain: float, rng: np.random.Generator) -> Tile:
-    """Draw a colour with lightness grain of about half a millimetre and sensor noise."""
+    """Draw a colour with lightness grain of about half a millimetre."""
     coarse = rng.standard_normal((SHAPE[0] // 3, SHAPE[1] // 3))
     relief = np.kron(coarse, np.ones((3, 3))) * grain
     tile = np.empty((*SHAPE, 3), np.float32)
     tile[:] = lab
     tile[..., 0] += relief[: SHAPE[0], : SHAPE[1]]
-    return np.asarray(tile + rng.normal(0, 0.8, tile.shape), np.float32)
+    return tile
 
 
 @pytest.fixture
@@ -54,7 +55,9 @@ def draw() -> Callable[..., Tile]:
         tile = surface(ground, grain=0.3, rng=rng)
         for mask, lab, grain in parts:
             tile[mask] = surface(lab, grain=grain, rng=rng)[mask]
-        return tile
+        # A lens's softness, 0.2 mm, and a sensor's noise: no photo has harder edges.
+        soft = gaussian_filter(tile, (1, 1, 0))
+        return np.asarray(soft + rng.normal(0, 0.8, tile.shape), np.float32)
 
     return drawn
 
@@ -97,8 +100,9 @@ def test_a_bare_crescent_has_its_area(
     assert area_mm2(found, LIVE) + area_mm2(found, BARE) == pytest.approx(
         live_mm2 + bare_mm2, rel=0.02
     )
-    # The crescent is at most 6 mm wide and 240 mm² large, with 90 mm of edge: 0.2 mm is 8 %.
-    assert area_mm2(found, BARE) == pytest.approx(bare_mm2, rel=0.08)
+    # The crescent is at most 6 mm wide and 240 mm² large, with 90 mm of edge: a third of a
+    # millimetre is 13 %. White spreads over the soft edge, so the model errs to this side.
+    assert area_mm2(found, BARE) == pytest.approx(bare_mm2, rel=0.13)
 
 
 def test_growth_on_the_body_is_overgrown(draw: Callable[..., Tile], model: TissueModel) -> None:

@@ -18,7 +18,7 @@ __all__ = ["FIRST_FEATURES", "SECOND_FEATURES", "first_features", "second_featur
 
 Array = npt.NDArray[np.float32]
 
-# Box sides in mm: pixel noise, a septum, a polyp's rim, a polyp. Chosen on phantoms.
+# Box sides in mm: pixel noise, a septum, a polyp's rim, a polyp. Chosen by judgement.
 FINE_MM, SMALL_MM, MIDDLE_MM, WIDE_MM = 0.6, 1.4, 3.0, 8.0
 BORDER_MM = 5.0  # width of the ring along each side that stands for the background
 REACH_MM = 25.0  # the specimen's colour is looked for within this distance of its expected place
@@ -46,6 +46,9 @@ SECOND_FEATURES: tuple[str, ...] = (
     *(f"{name} within {size:g} mm" for size in CONTEXT_MM for name in LABEL_NAMES[1:]),
     *(f"{channel} {size}" for size in ("fine", "small") for channel in "Lab"),
     "L sd small",
+    "L sd middle",
+    "L grain small",
+    "L grain middle",
     "L under brightest near",
     "L over darkest near",
     *(f"difference to {name}" for name in LABEL_NAMES),
@@ -170,6 +173,11 @@ def _second_planes(
         yield from cv2.split(blurred)  # type: ignore[misc]
     lightness = np.ascontiguousarray(fine[..., 0])
     yield _spread(lightness, SMALL_MM, mm_per_px)
+    yield _spread(lightness, MIDDLE_MM, mm_per_px)
+    # Growth is fuzzy on the finest scale there is, tissue smooth.
+    grain = _box(np.abs(lab[..., 0] - lightness), SMALL_MM, mm_per_px)
+    yield grain
+    yield _box(grain, MIDDLE_MM, mm_per_px)
     # A soft edge between dark and white is neither: it lies between the extremes near it.
     side = max(3, 2 * round(SMALL_MM / mm_per_px / 2 - 0.5) + 1)
     near = np.ones((side, side), np.uint8)

