@@ -85,7 +85,7 @@ def measure_one(job: Job, bench: Bench) -> Measured:
         tags = tuple(dict.fromkeys(tag.strip() for tag in seen.tags if tag.strip()))
         return Measured(job=job, row=row, decoded=True, exif_taken_at=taken, tags=tags)
     except PhotoRejectedError as error:
-        row = _rejected(error.code, error.detail)
+        row = _rejected(error.code, error.detail, error.known)
         return Measured(job=job, row=row, decoded=decoded, exif_taken_at=taken)
     except Exception as error:
         what = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
@@ -189,11 +189,13 @@ def _open(job: Job, bench: Bench) -> Opened:
         raise PhotoRejectedError("unreadable", error.strerror or str(error)) from error
 
 
-def _rejected(code: str, detail: str) -> dict[str, Any]:
+def _rejected(code: str, detail: str, known: Mapping[str, Any] | None = None) -> dict[str, Any]:
     if code not in REJECTIONS:
         code, detail = "measuring-failed", f"{code}: {detail}"
     return row_of_measures(
-        Reading(photo="", sha256="", status="rejected", reasons=(code,), detail=detail)
+        Reading(
+            photo="", sha256="", status="rejected", reasons=(code,), detail=detail, **(known or {})
+        )
     ) | {"correction": "{}", "patch_residuals": None}
 
 

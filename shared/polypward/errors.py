@@ -1,5 +1,7 @@
 """The errors of polypward: few classes, each message says what is wrong, where, and what to do."""
 
+from typing import Any
+
 __all__ = ["BadInputError", "CardError", "PhotoRejectedError", "PolypwardError"]
 
 
@@ -24,9 +26,16 @@ class PhotoRejectedError(PolypwardError):
         Reason code, e.g. ``"no-card"``.
     detail : str
         What was seen, in a few words with figures ("1 of 8 markers seen").
+
+    Attributes
+    ----------
+    known : dict of str to object
+        Fields of `polypward.records.Reading` that were known by then: the card, the tilt, the
+        grade of the colour. No measures.
     """
 
     def __init__(self, code: str, detail: str = "") -> None:
         super().__init__(f"{code}: {detail}" if detail else code)
         self.code = code
         self.detail = detail
+        self.known: dict[str, Any] = {}

@@ -247,6 +247,16 @@ def _code(photo, **more) -> str:
     return caught.value.code
 
 
+def test_a_rejection_tells_the_card_and_the_light(kit) -> None:
+    view_of, _, snap = kit
+    with pytest.raises(PhotoRejectedError) as caught:
+        measure(snap(view_of(tilt_deg=12)))
+    known = caught.value.known
+    assert (known["card"], known["card_serial"]) == ("frame", "F7KD4QW")
+    assert known["colour_grade"] == "relative"
+    assert known["tilt_deg"] == pytest.approx(12, abs=1)
+
+
 def test_reasons_to_refuse(kit) -> None:
     view_of, disc_of, snap = kit
     disc = disc_of(at_mm=(93, 93), radius_mm=20, rgb=RED)

@@ -1,6 +1,7 @@
 """One photo to one reading: the straight line through all stages."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from typing import Any
 
 import numpy as np
@@ -72,21 +73,40 @@ def measure_photo(
     sight = look_at_card(photo, found, settings, cards)
     colour = _colour(sight, settings, print_residuals or {})
     height_mm = _usable_height(sight, settings)
-    tile = _cut(sight, height_mm)
-    correction = _usable_correction(sight, colour)
-    lab = _lab(tile, correction)
-    tissue = _tissue(tile, lab, settings, model, corrected_map)
-    return assemble(
-        tile,
-        lab,
-        tissue,
-        correction,
-        settings,
-        sight=sight,
-        colour=colour,
-        height_mm=height_mm,
-        tags=read_tags(sight.grey, sight.pose.to_px, skip_mm=_code_mm(sight)),
-    )
+    with _telling(sight, colour):
+        tile = _cut(sight, height_mm)
+        correction = _usable_correction(sight, colour)
+        lab = _lab(tile, correction)
+        tissue = _tissue(tile, lab, settings, model, corrected_map)
+        return assemble(
+            tile,
+            lab,
+            tissue,
+            correction,
+            settings,
+            sight=sight,
+            colour=colour,
+            height_mm=height_mm,
+            tags=read_tags(sight.grey, sight.pose.to_px, skip_mm=_code_mm(sight)),
+        )
+
+
+@contextmanager
+def _telling(sight: Sight, colour: ColourFit) -> Iterator[None]:
+    """Let a later rejection tell what card and light it was."""
+    try:
+        yield
+    except PhotoRejectedError as error:
+        error.known |= {
+            "card": sight.card.layout,
+            "card_serial": sight.card.serial,
+            "tilt_deg": sight.pose.tilt_deg,
+            "camera_mm": sight.pose.camera_mm,
+            "colour_grade": colour.grade,
+            "de00_mean": colour.de00_mean,
+            "de00_max": colour.de00_max,
+        }
+        raise
 
 
 def _colour(sight: Sight, settings: PhotoSettings, residuals: Residuals) -> ColourFit:
