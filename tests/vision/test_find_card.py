@@ -5,8 +5,10 @@ import numpy as np
 import pytest
 import segno
 
+from polypward.cards import load_layout
 from polypward.errors import PhotoRejectedError
 from polypward_vision.codes import read_serial, read_tags
+from polypward_vision.corners import refine_corners
 from polypward_vision.find_card import find_card, grey_of
 from polypward_vision.pose import find_pose, project
 
@@ -24,6 +26,25 @@ def test_all_markers_where_they_are(kit, layout, tilt) -> None:
     miss = np.abs(project(view.plane(), found.corners_mm) - found.corners_px)
     # Blur and noise move a corner by some tenths of a pixel; far ones in a tilted view by more.
     assert np.median(miss) < 0.3
+
+
+@pytest.mark.parametrize("gain", [1.0, 0.15])
+def test_corners_come_back_from_three_pixels_off(kit, gain) -> None:
+    """As after a search in a small picture; also where the photo is dim and noise is plenty."""
+    view_of, _, snap = kit
+    view = view_of(tilt_deg=18, distance_mm=300, aim_mm=(43, 27))
+
+    def dim(picture):
+        noise = np.random.default_rng(1).normal(0, 2, picture.shape).astype(np.float32)
+        return gain * picture + noise
+
+    photo = snap(view, layout="strip", change=dim)
+    mm = np.concatenate([np.array(m.corners_mm) for m in load_layout("strip").markers])
+    true = project(view.plane(), mm)
+    start = true + np.random.default_rng(4).uniform(-3, 3, true.shape)
+    miss = np.linalg.norm(refine_corners(grey_of(photo.rgb), start) - true, axis=1)
+    assert np.median(miss) < 0.5
+    assert miss.max() < 1.5
 
 
 @pytest.mark.parametrize("distance", [250, 360, 600])

@@ -12,6 +12,7 @@ import numpy.typing as npt
 from polypward.cards import layout_of_marker, load_layout
 from polypward.errors import PhotoRejectedError
 from polypward.records import Card
+from polypward_vision.corners import refine_corners
 from polypward_vision.photo import DecodedPhoto, Pixels
 
 __all__ = ["FEWEST_MARKERS", "FoundCard", "find_card", "grey_of"]
@@ -28,11 +29,8 @@ ALL_WINDOWS = (3, 23, 10)
 # A card is too small where a full-size pixel covers more of it than this, mm: a module of the
 # smallest marker would be three pixels wide, and half a pixel of outline 0.25 mm.
 COARSEST_MM_PER_PX = 0.5
-# Corners are refined within this share of a marker's module, so that no other edge is in sight.
-REFINE_SHARE = 0.38
 # One channel is taken alone where it has this many times the contrast of luma.
 STRONGER = 1.4
-_MODULES = 8.0  # of a 36h11 marker's side, black border included
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,7 +87,7 @@ def find_card(photo: DecodedPhoto) -> FoundCard:
             break
     layout = _one_layout(best)
     ids = tuple(sorted(best))
-    refined = _refine(whole, np.concatenate([best[marker][0] for marker in ids]))
+    refined = refine_corners(whole, np.concatenate([best[marker][0] for marker in ids]))
     by_id = {marker.id: marker.corners_mm for marker in load_layout(layout).markers}
     found = FoundCard(
         layout=layout,
@@ -177,22 +175,6 @@ def _one_layout(seen: dict[int, list[Points]]) -> str:
     for marker in [marker for marker in seen if layout_of_marker(marker) != layout]:
         del seen[marker]
     return layout
-
-
-def _refine(grey: Grey, corners: Points) -> Points:
-    """Move corners (N, 2) to where the edges really cross, to a fraction of a pixel."""
-    squares = corners.reshape(-1, 4, 2)
-    refined = np.empty_like(squares)
-    for index, square in enumerate(squares):
-        module = np.linalg.norm(square - np.roll(square, 1, axis=0), axis=1).min() / _MODULES
-        window = int(np.clip(round(module * REFINE_SHARE), 2, 8))
-        start = np.ascontiguousarray(square, np.float32).reshape(-1, 1, 2)
-        stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 40, 0.005)
-        end = cv2.cornerSubPix(grey, start.copy(), (window, window), (-1, -1), stop)
-        end = end.reshape(4, 2).astype(np.float64)
-        far = np.linalg.norm(end - square, axis=1) > 2 * window + 1
-        refined[index] = np.where(far[:, None], square, end)
-    return refined.reshape(-1, 2)
 
 
 def _check(found: FoundCard, photo: DecodedPhoto) -> None:
