@@ -52,7 +52,8 @@ def assemble(
         As `polypward_vision.quality.check_tissue`.
     """
     frame, labels = tile.frame, tissue.labels
-    burnt, shine = glints(tile.rgb8, lab, mm_per_px=frame.mm_per_px)
+    coloured = colour is not None and colour.grade != "refused"
+    burnt, shine = glints(tile.rgb8, lab if coloured else None, mm_per_px=frame.mm_per_px)
     notes = check_tissue(
         live=labels == LIVE,
         specimen=labels != BACKGROUND,
@@ -62,7 +63,6 @@ def assemble(
         unsure=tissue.unsure,
     )
     pose = sight.pose if sight is not None else None
-    coloured = colour is not None and colour.grade != "refused"
     measures = measure(
         labels,
         mm_per_px=frame.mm_per_px,

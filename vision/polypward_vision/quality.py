@@ -174,15 +174,27 @@ def check_card(
 
 
 def glints(
-    rgb: npt.NDArray[np.uint8], lab: npt.NDArray[np.float32], *, mm_per_px: float
+    rgb: npt.NDArray[np.uint8], lab: npt.NDArray[np.float32] | None, *, mm_per_px: float
 ) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
-    """Find pixels of a cut-out, both (rows, cols): burnt out in any channel, and reflections."""
+    """Find pixels of a cut-out, both (rows, cols): burnt out in any channel, and reflections.
+
+    Parameters
+    ----------
+    rgb : uint8 array of shape (rows, cols, 3)
+        The photo's own values.
+    lab : float32 array of shape (rows, cols, 3), or None
+        CIELAB; None where colour is refused, so that only burnt out reflections are told.
+    mm_per_px : float
+        Side of a pixel.
+    """
     burnt = np.asarray((rgb >= 255 * BURNT).any(axis=2))
-    side = 2 * max(1, round(GLINT_MM / mm_per_px / 2)) + 1
-    light = np.ascontiguousarray(lab[..., 0])
-    lighter = light - np.asarray(cv2.blur(light, (side, side)))
-    shine = (rgb >= 255 * GLINT).all(axis=2) | ((lighter > GLINT_L) & (light > 60))
-    return burnt, np.asarray(shine)
+    shine = np.asarray((rgb >= 255 * GLINT).all(axis=2))
+    if lab is not None:
+        side = 2 * max(1, round(GLINT_MM / mm_per_px / 2)) + 1
+        light = np.ascontiguousarray(lab[..., 0])
+        lighter = light - np.asarray(cv2.blur(light, (side, side)))
+        shine |= (lighter > GLINT_L) & (light > 60)
+    return burnt, shine
 
 
 def check_tissue(
