@@ -24,7 +24,10 @@ REACH_IOU = {LIVE: 0.95, BARE: 0.85, OVERGROWN: 0.85}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Figures:
-    """What came of one photo. Areas mm²; `overlaps` has per class intersection and union, mm²."""
+    """What came of one photo, areas in mm².
+
+    `overlaps` has intersection and union of each class, and at last of the whole specimen.
+    """
 
     code: str  # of its rejection; empty = accepted
     white: bool
@@ -62,6 +65,7 @@ def read(shot: Shot) -> Figures:
     )
     pixel_mm2 = reading.tile_mm_per_px**2
     overlaps = tuple(_overlap(result.mask == one, labels == one, pixel_mm2) for one in CLASSES)
+    overlaps += (_overlap(result.mask > 0, labels > 0, pixel_mm2),)
     return Figures(
         code="",
         white=white,
@@ -102,10 +106,10 @@ def left_out_errors(shot: Shot, *, seed: int = 0) -> tuple[float, ...]:
     """
     from polypward_vision.colour.correct import fit_colour
     from polypward_vision.colour.science import delta_e_2000
-    from polypward_vision.read import _find, _sight
+    from polypward_vision.sight import find, look_at_card
 
-    found, photo = _find(decode(shot.jpeg))
-    sight = _sight(photo, found, settings_of(shot), [card_of(shot, measured=True)])
+    found, photo = find(decode(shot.jpeg))
+    sight = look_at_card(photo, found, settings_of(shot), [card_of(shot, measured=True)])
     patches = sight.card.patches
     colours = sorted({patch_colour(one.name) for one in patches if not one.neutral})
     rng = np.random.default_rng([seed, len(shot.jpeg)])
@@ -211,6 +215,15 @@ def _map_rows(figures: Sequence[Figures], common: str) -> list[Row]:
                 reached=mean >= REACH_IOU[label],
             )
         )
+    whole = [one.overlaps[-1][0] / one.overlaps[-1][1] for one in figures]
+    found.append(
+        Row(
+            what="outline of the whole specimen, IoU",
+            reach="",
+            measured=f"{np.mean(whole):.3f} mean, {np.median(whole):.3f} median",
+            settings=f"{common}; worst {min(whole):.2f}",
+        )
+    )
     return found
 
 
