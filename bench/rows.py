@@ -24,11 +24,11 @@ class Size:
     seed: int = 20260
     jobs: int = 2  # processes; timed rows use one
     photos: int = 60  # rendered specimens for area, cover, tissue map and colour
-    poses: int = 84  # photos for finding the card, half of each layout
+    poses: int = 60  # photos for finding the card, half of each layout
     prints: int = 6  # photos per print error and kind of light
-    timed: int = 12  # 12-megapixel photos timed
-    folder: int = 12  # photos scored by one and by two workers
-    loops: int = 100  # photos read in one process for its memory
+    timed: int = 8  # 12-megapixel photos timed
+    folder: int = 8  # photos scored by one and by two workers
+    loops: int = 60  # photos read in one process for its memory
     courses: int = 400  # simulated specimens
     specimens: int = 2000  # of the large ward
     visits: int = 30
