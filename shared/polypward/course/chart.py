@@ -243,8 +243,7 @@ def run_chart(
         weight = _weight(max(days, 0), settings)
         state.worse.add(point, weight)
         state.both.add(point, weight)
-        single = _Sums()
-        single.add(point, 1.0)
+        single = _Sums(point.x, 1.0, point.sd**2, point.u)
         shift, sd = state.shift(state.worse, slope)
         own, own_sd = state.shift(single, slope)
         gap_u = point.u - state.mean.u

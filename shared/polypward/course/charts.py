@@ -124,7 +124,8 @@ def _colours(
         if visit.light != period:
             starts.append(visit.at)
             period = visit.light
-        shift = axis.place(visit.lab)[0] * axis.length_lab
+        index_here = axis.place(visit.lab)[0] if visit.paling_raw is None else visit.paling_raw
+        shift = index_here * axis.length_lab
         points.append(Point(index, visit.at, shift, max(floor, own[index]), _u(visit)))
     return points, starts
 

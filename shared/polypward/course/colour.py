@@ -1,6 +1,7 @@
-"""Give visits and readings their paling, each light period on its own axis."""
+"""Give visits and readings their paling, each light period on its own axis, and condition."""
 
 import math
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import fmean, median
@@ -8,6 +9,7 @@ from typing import Final
 
 import numpy as np
 
+from polypward.course.condition import condition
 from polypward.course.paling import Axis, clip, pale_mm2
 from polypward.course.reference import light_periods, richest
 from polypward.course.results import Reference, Visit
@@ -23,7 +25,7 @@ _NEAR_WHITE: Final = 0.9
 
 @dataclass(frozen=True, slots=True)
 class ViewColour:
-    """Visits of a view with paling, their readings, and the reference of the last light period."""
+    """A view's visits with paling and condition, its readings, the last light's reference."""
 
     visits: tuple[Visit, ...]
     readings: Mapping[tuple[str, str], Reading]  # by photo and sha256
@@ -44,6 +46,7 @@ def _carried(visits: Sequence[Visit], index: float, white: Lab) -> Lab | None:
 
 def _references(
     visits: Sequence[Visit],
+    lights: Sequence[int | None],
     white: Lab,
     white_basis: str,
     repeat_lab: float,
@@ -52,9 +55,11 @@ def _references(
 ) -> dict[int, Reference]:
     """Find the reference of each light period; a later one is carried on from the one before."""
     found: dict[int, Reference] = {}
-    periods = sorted({visit.light for visit in visits if visit.light is not None})
-    for period in periods:
-        own = [visit for visit in visits if visit.light == period]
+    lit: dict[int, list[Visit]] = defaultdict(list)
+    for visit, light in zip(visits, lights, strict=True):
+        if light is not None:
+            lit[light].append(visit)
+    for period, own in sorted(lit.items()):
         here = richest(
             own,
             white=white,
@@ -71,7 +76,7 @@ def _references(
             and kind not in (settings.kind_references)
         ):
             axis = Axis(before.lab, white)
-            last = [v.lab for v in visits if v.light == period - 1 and v.lab][-_CARRY_VISITS:]
+            last = [v.lab for v in lit[period - 1] if v.lab][-_CARRY_VISITS:]
             index = fmean(clip(axis.place(lab)[0]) for lab in last)
             rich = _carried(own, index, white)
             if rich is not None and (here.axis_lab or 0.0) < math.dist(rich, white):
@@ -96,10 +101,11 @@ def colour_view(
     white: Lab,
     white_basis: str,
     repeat_lab: float,
+    repeat_cover: float,
     settings: CourseSettings,
     kind: str = "",
 ) -> ViewColour:
-    """Paling of the visits and readings of one view.
+    """Paling of the visits and readings of one view, and the condition that follows.
 
     Parameters
     ----------
@@ -111,6 +117,8 @@ def colour_view(
         White end of the specimen and where it came from.
     repeat_lab : float
         Repeatability of colour along one direction, Lab units, one SD.
+    repeat_cover : float
+        Repeatability of live cover, one SD.
     settings : CourseSettings
         Least distance of the ends, visits that make a new light period.
     kind : str
@@ -120,8 +128,8 @@ def colour_view(
     -------
     ViewColour
     """
-    lit = light_periods(visits, settings)
-    references = _references(lit, white, white_basis, repeat_lab, settings, kind)
+    lights = light_periods(visits, settings)
+    references = _references(visits, lights, white, white_basis, repeat_lab, settings, kind)
     axes = {
         period: Axis(reference.lab, white)
         for period, reference in references.items()
@@ -130,12 +138,10 @@ def colour_view(
     done: list[Visit] = []
     filled: dict[tuple[str, str], Reading] = {}
     by_key = {(reading.photo, reading.sha256): reading for reading in readings}
-    for visit in lit:
+    for visit, light in zip(visits, lights, strict=True):
         photos = [by_key[key] for key in visit.keys]
-        axis = None if visit.light is None else axes.get(visit.light)
-        ready = (
-            visit.light is not None and visit.light in axes and references[visit.light].available
-        )
+        axis = None if light is None else axes.get(light)
+        ready = light is not None and light in axes and references[light].available
         values: list[Reading] = []
         for reading in photos:
             fits = has_colour(reading) and (
@@ -156,18 +162,27 @@ def colour_view(
             )
             values.append(new)
             filled[reading.photo, reading.sha256] = new
+        raw = off = paling = paling_sd = pale = None
         if ready and axis is not None and visit.lab is not None:
-            index, off = axis.place(visit.lab)
+            raw, off = axis.place(visit.lab)
+            paling = clip(raw)
+            paling_sd = axis.index_sd(math.hypot(visit.lab_sd or 0.0, repeat_lab))
             areas = [new.pale_mm2 for new in values if new.pale_mm2 is not None]
-            visit = replace(
+            pale = median(areas) if areas else None
+        found = _condition(visit, paling, paling_sd, repeat_cover)
+        done.append(
+            replace(
                 visit,
-                paling=clip(index),
-                paling_raw=index,
-                paling_sd=axis.index_sd(math.hypot(visit.lab_sd or 0.0, repeat_lab)),
+                light=light,
+                paling=paling,
+                paling_raw=raw,
+                paling_sd=paling_sd,
                 off_axis_lab=off,
-                pale_mm2=median(areas) if areas else None,
+                pale_mm2=pale,
+                condition=found and found[0],
+                condition_sd=found and found[1],
             )
-        done.append(visit)
+        )
     notes = []
     if len(references) > 1:
         notes.append("The light or the card changed; colour is compared within each of them only.")
@@ -183,6 +198,15 @@ def colour_view(
             kind=kind,
         )
     return ViewColour(tuple(done), filled, reference, axes, tuple(notes))
+
+
+def _condition(
+    visit: Visit, paling: float | None, paling_sd: float | None, repeat_cover: float
+) -> tuple[float, float] | None:
+    if visit.live_cover is None:
+        return None
+    cover_sd = max(visit.live_cover_sd or 0.0, repeat_cover)
+    return condition(visit.live_cover, paling, cover_sd=cover_sd, paling_sd=paling_sd or 0.0)
 
 
 def _pale_part(reading: Reading, axis: Axis) -> float:

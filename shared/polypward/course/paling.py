@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -48,12 +49,13 @@ class Axis:
         >>> Axis((40.0, 0.0, 10.0), (90.0, 0.0, 10.0)).place((65.0, 3.0, 14.0))
         (0.5, 5.0)
         """
-        along = [w - r for w, r in zip(self.white, self.rich, strict=True)]
-        moved = [x - r for x, r in zip(lab, self.rich, strict=True)]
-        square = math.fsum(d * d for d in along)
-        index = math.fsum(d * m for d, m in zip(along, moved, strict=True)) / square
-        rest = [m - index * d for d, m in zip(along, moved, strict=True)]
-        return index, math.sqrt(math.fsum(x * x for x in rest))
+        (x0, y0, z0), (x1, y1, z1), (x, y, z) = self.rich, self.white, lab
+        dx, dy, dz = x1 - x0, y1 - y0, z1 - z0
+        x, y, z = x - x0, y - y0, z - z0
+        square = math.fsum((dx * dx, dy * dy, dz * dz))
+        index = math.fsum((dx * x, dy * y, dz * z)) / square
+        x, y, z = x - index * dx, y - index * dy, z - index * dz
+        return index, math.sqrt(math.fsum((x * x, y * y, z * z)))
 
     def index_sd(self, lab_sd: float) -> float:
         """SD of the index from the SD of a colour along one direction (Lab units)."""
@@ -63,6 +65,13 @@ class Axis:
 def clip(index: float) -> float:
     """Clip the index to 0..1, as it is told."""
     return min(1.0, max(0.0, index))
+
+
+@lru_cache(maxsize=8)
+def _line(axis: Axis) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], float]:
+    """Rich end, the way from there to white, and its square: kept, a specimen's photos share it."""
+    along = np.subtract(axis.white, axis.rich)
+    return np.asarray(axis.rich), along, float(along @ along)
 
 
 def pale_mm2(palette: npt.NDArray[np.float32], axis: Axis) -> float:
@@ -88,6 +97,6 @@ def pale_mm2(palette: npt.NDArray[np.float32], axis: Axis) -> float:
     bins = np.asarray(palette, float)
     if bins.ndim != 2 or bins.shape[1] != 4:
         raise ValueError(f"palette must have shape (K, 4), got {bins.shape}")
-    along = np.subtract(axis.white, axis.rich)
-    index = (bins[:, :3] - np.asarray(axis.rich)) @ along / float(along @ along)
+    rich, along, square = _line(axis)
+    index = (bins[:, :3] - rich) @ along / square
     return float(bins[index >= _PALE_FROM, 3].sum())

@@ -8,8 +8,8 @@ so chroma alone must not make a visit rich; lightness decides most.
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import date
+from statistics import fmean
 from typing import Final
 
 import numpy as np
@@ -86,7 +86,7 @@ def find_white(readings: Sequence[Reading], settings: CourseSettings) -> tuple[L
     )
 
 
-def light_periods(visits: Sequence[Visit], settings: CourseSettings) -> list[Visit]:
+def light_periods(visits: Sequence[Visit], settings: CourseSettings) -> list[int | None]:
     """Count the periods of light: colour is compared within a period only.
 
     Parameters
@@ -98,11 +98,12 @@ def light_periods(visits: Sequence[Visit], settings: CourseSettings) -> list[Vis
 
     Returns
     -------
-    list of Visit
-        With `light` set: 0, 1 ... or None for a light that did not last or has not lasted yet.
+    list of int or None
+        Period of each visit: 0, 1 ... or None without colour and for a light that did not last or
+        has not lasted yet.
     """
     coloured = [index for index, visit in enumerate(visits) if visit.lab is not None]
-    result = list(visits)
+    result: list[int | None] = [None] * len(visits)
     period = 0
     current: _Light | None = None
     waiting: list[int] = []
@@ -115,7 +116,7 @@ def light_periods(visits: Sequence[Visit], settings: CourseSettings) -> list[Vis
             # A lamp or a card that was not named before is named from here on.
             current = (current[0] or key[0], current[1] or key[1], key[2])
             waiting = []
-            result[index] = replace(visit, light=period)
+            result[index] = period
             continue
         if waiting and not _same(_light(visits[waiting[-1]]), key):
             waiting = []
@@ -124,7 +125,7 @@ def light_periods(visits: Sequence[Visit], settings: CourseSettings) -> list[Vis
             period += 1
             current = key
             for late in waiting:
-                result[late] = replace(visits[late], light=period)
+                result[late] = period
             waiting = []
     return result
 
@@ -144,6 +145,11 @@ def _richness(lab: Lab, white: Lab) -> float:
     return math.copysign(
         math.sqrt(light**2 + (_CHROMA_WEIGHT * a) ** 2 + (_CHROMA_WEIGHT * b) ** 2), -light
     )
+
+
+def _middle_of_three(one: Lab, two: Lab, three: Lab) -> Lab:
+    light, a, b = (sorted(channel)[1] for channel in zip(one, two, three, strict=True))
+    return light, a, b
 
 
 def richest(
@@ -206,18 +212,17 @@ def richest(
     pool = calm if len(calm) >= 3 else coloured
     if not pool:
         return reference(None, "no usable colour yet", (), True)
-    points = np.array([visit.lab for visit in pool], float)
+    points = [visit.lab for visit in pool if visit.lab is not None]
     if len(pool) < 3:
-        mean = points.mean(axis=0)
+        mean = [fmean(channel) for channel in zip(*points, strict=True)]
         words = "the only visit" if len(pool) == 1 else "the mean of the only two visits"
         return reference(
-            (float(mean[0]), float(mean[1]), float(mean[2])),
+            (mean[0], mean[1], mean[2]),
             f"{words} with usable colour",
             tuple(visit.day for visit in pool),
             True,
         )
-    runs = [np.median(points[i : i + 3], axis=0) for i in range(len(pool) - 2)]
-    labs: list[Lab] = [(float(m[0]), float(m[1]), float(m[2])) for m in runs]
+    labs = [_middle_of_three(*run) for run in zip(points, points[1:], points[2:], strict=False)]
     best = max(range(len(labs)), key=lambda i: (_richness(labs[i], white), -i))
     lab = labs[best]
     length = math.dist(lab, white)

@@ -90,6 +90,10 @@ def within_sd(groups: Iterable[Sequence[float]]) -> tuple[float | None, int]:
     return (math.sqrt(squares / df), df) if df else (None, 0)
 
 
+def _middle(values: Sequence[float]) -> float:
+    return float(values[0] if len(values) == 1 else median(values))
+
+
 def _between(series: Iterable[Sequence[tuple[float, ...]]]) -> tuple[float | None, int]:
     """Robust SD between visits with any straight trend taken out.
 
@@ -127,7 +131,9 @@ def pool_sd(readings: Iterable[Reading], *, zone: tzinfo | None = None) -> Poole
     Bland JM, Altman DG (1996). Measurement error. BMJ 313:744.
     """
     groups = by_day(readings, zone or CourseSettings().zone)
-    covers, overgrown, colours = [], [], []
+    covers: list[Sequence[float]] = []
+    overgrown: list[Sequence[float]] = []
+    colours: list[Sequence[float]] = []
     cover_series: dict[tuple[str, View], list[tuple[float, ...]]] = defaultdict(list)
     overgrown_series: dict[tuple[str, View], list[tuple[float, ...]]] = defaultdict(list)
     lab_series: dict[tuple[str, View, str], list[tuple[float, ...]]] = defaultdict(list)
@@ -138,15 +144,15 @@ def pool_sd(readings: Iterable[Reading], *, zone: tzinfo | None = None) -> Poole
         covers.append(cover)
         overgrown.append(grown)
         if cover:
-            cover_series[specimen, view].append((float(median(cover)),))
+            cover_series[specimen, view].append((_middle(cover),))
         if grown:
-            overgrown_series[specimen, view].append((float(median(grown)),))
+            overgrown_series[specimen, view].append((_middle(grown),))
         lit = [r for r in photos if has_colour(r) and "light-changed" not in r.reasons]
         if lit:
             channels = list(zip(*[(r.L or 0.0, r.a or 0.0, r.b or 0.0) for r in lit], strict=True))
-            colours += [list(channel) for channel in channels]
+            colours += channels
             lab_series[specimen, view, lit[0].lamp].append(
-                tuple(float(median(channel)) for channel in channels)
+                tuple(_middle(channel) for channel in channels)
             )
     cover_within, cover_df = within_sd(covers)
     overgrown_within, overgrown_df = within_sd(overgrown)

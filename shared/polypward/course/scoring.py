@@ -7,7 +7,7 @@ from datetime import date, timedelta
 from polypward.course.advice import advise, gather_facts, left
 from polypward.course.charts import ViewCharts, chart_view, repeat_sd
 from polypward.course.colour import ViewColour, colour_view
-from polypward.course.condition import condition, recovery
+from polypward.course.condition import recovery
 from polypward.course.flags import chart_flags, could_raise, overdue_flag, stalled_flag
 from polypward.course.reference import find_white
 from polypward.course.repeatability import PooledSd
@@ -64,6 +64,7 @@ def score_specimen(
     visits = form_visits(accepted, care=own_care, settings=settings)
     white, white_basis = find_white(accepted, settings)
     repeat_lab = repeat_sd("paling", pooled, settings)
+    repeat_cover = repeat_sd("cover", pooled, settings)
     colours: dict[View, ViewColour] = {}
     charts: dict[View, ViewCharts] = {}
     views: tuple[View, View] = ("top", "side")
@@ -77,14 +78,14 @@ def score_specimen(
             white=white,
             white_basis=white_basis,
             repeat_lab=repeat_lab,
+            repeat_cover=repeat_cover,
             settings=settings,
             kind=specimen.kind,
         )
-        conditioned = tuple(_with_condition(visit, pooled, settings) for visit in colour.visits)
-        colours[view] = replace(colour, visits=conditioned)
+        colours[view] = colour
         charts[view] = chart_view(
             view,
-            conditioned,
+            colour.visits,
             colour.axes,
             index=colour.reference.available,
             care=own_care,
@@ -144,18 +145,6 @@ def score_specimen(
         facts=facts,
         notes=_notes(main, visits, colours[main].reference, colours[main].notes),
     )
-
-
-def _with_condition(visit: Visit, pooled: PooledSd | None, settings: CourseSettings) -> Visit:
-    if visit.live_cover is None:
-        return visit
-    cover_sd = max(visit.live_cover_sd or 0.0, repeat_sd("cover", pooled, settings))
-    found = condition(
-        visit.live_cover, visit.paling, cover_sd=cover_sd, paling_sd=visit.paling_sd or 0.0
-    )
-    if found is None:
-        return visit
-    return replace(visit, condition=found[0], condition_sd=found[1])
 
 
 def _trends(series: Sequence[Visit]) -> dict[str, Trend]:

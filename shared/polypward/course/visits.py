@@ -3,7 +3,6 @@
 import math
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 from datetime import date, timedelta, tzinfo
 from statistics import median
 from typing import Final
@@ -57,6 +56,8 @@ def _mean(values: Iterable[float | None]) -> float | None:
 def _middle(values: Iterable[float | None]) -> float | None:
     """Median of three or more, mean of two."""
     known = [value for value in values if value is not None]
+    if len(known) == 1:
+        return float(known[0])
     return float(median(known)) if known else None
 
 
@@ -68,8 +69,11 @@ def _own_sd(values: Sequence[float | None], sds: Iterable[float | None]) -> floa
 
 
 def _most(words: Iterable[str]) -> str:
-    counts = Counter(word for word in words if word)
-    return min(counts, key=lambda word: (-counts[word], word)) if counts else ""
+    known = [word for word in words if word]
+    if len(known) < 2:
+        return known[0] if known else ""
+    counts = Counter(known)
+    return min(counts, key=lambda word: (-counts[word], word))
 
 
 def _handled(reading: Reading, care: Sequence[CareEvent], settings: CourseSettings) -> bool:
@@ -93,9 +97,11 @@ def _one_visit(
     day: date,
     view: View,
     photos: Sequence[Reading],
+    sizes: tuple[float | None, float | None],
     care: Sequence[CareEvent],
     settings: CourseSettings,
 ) -> Visit:
+    """Draw the photos of a day together; `sizes` are expansion and footprint."""
     shares = [shares_of(reading) for reading in photos]
     covers = [share[0] for share in shares]
     coloured = [reading for reading in photos if has_colour(reading)]
@@ -105,8 +111,11 @@ def _one_visit(
     lab_sd = None
     if used:
         points = [(r.L or 0.0, r.a or 0.0, r.b or 0.0) for r in used]
-        light, red, yellow = (float(median(channel)) for channel in zip(*points, strict=True))
-        lab = (light, red, yellow)
+        if len(points) == 1:
+            lab = points[0]
+        else:
+            light, red, yellow = (float(median(channel)) for channel in zip(*points, strict=True))
+            lab = (light, red, yellow)
         scatter = (
             float(np.sqrt(np.var(points, axis=0, ddof=1).mean() / len(used)))
             if len(used) > 1
@@ -136,6 +145,8 @@ def _one_visit(
         light_changed=bool(coloured) and not usual,
         handled=any(_handled(reading, care, settings) for reading in photos),
         open=_most(reading.open for reading in photos),
+        expansion=sizes[0],
+        footprint=sizes[1],
     )
 
 
@@ -159,29 +170,26 @@ def _usual(history: Sequence[float]) -> float:
     return float(median(history[-_HISTORY:]))
 
 
-def _with_expansion(visits: Sequence[Visit]) -> list[Visit]:
-    """Add `expansion` (live area over the specimen's median live area in that view) and footprint.
+def _sizes(days: Sequence[Sequence[Reading]]) -> list[tuple[float | None, float | None]]:
+    """Expansion (live area over the specimen's median live area in that view) and footprint.
 
     The footprint is the whole area, live or not, over its median so far: it shrinks when polyps
     contract but not when tissue is lost.
     """
-    known = [visit.live_mm2 for visit in visits if visit.live_mm2]
+    areas = [_middle(reading.live_mm2 for reading in photos) for photos in days]
+    known = [area for area in areas if area]
     typical = float(median(known)) if known else None
     history: list[float] = []
     result = []
-    for visit in visits:
-        whole = None
-        if visit.live_mm2 is not None and visit.live_cover:
-            whole = visit.live_mm2 / visit.live_cover
+    for photos, area in zip(days, areas, strict=True):
+        cover = _middle(shares_of(reading)[0] for reading in photos)
+        whole = area / cover if area is not None and cover else None
         if whole:
             history.append(whole)
         result.append(
-            replace(
-                visit,
-                expansion=visit.live_mm2 / typical
-                if typical and visit.live_mm2 is not None
-                else None,
-                footprint=whole / _usual(history) if whole else None,
+            (
+                area / typical if typical and area is not None else None,
+                whole / _usual(history) if whole else None,
             )
         )
     return result
@@ -207,9 +215,12 @@ def form_visits(
         In the order of days, top before side. The median of repeat photos is taken, with the
         larger of their own SD and their scatter.
     """
-    by_view: dict[View, list[Visit]] = {"top": [], "side": []}
+    by_view: dict[View, dict[date, list[Reading]]] = {"top": {}, "side": {}}
     for (_, view, day), photos in by_day(readings, settings.zone).items():
-        by_view[view].append(_one_visit(day, view, photos, care, settings))
-    views: tuple[View, View] = ("top", "side")
-    done = [visit for view in views for visit in _with_expansion(by_view[view])]
+        by_view[view][day] = photos
+    done = [
+        _one_visit(day, view, photos, sizes, care, settings)
+        for view, days in by_view.items()
+        for (day, photos), sizes in zip(days.items(), _sizes(list(days.values())), strict=True)
+    ]
     return tuple(sorted(done, key=lambda visit: (visit.day, visit.view != "top")))
