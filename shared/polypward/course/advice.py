@@ -149,9 +149,9 @@ def _told(reason: str, facts: Mapping[str, Fact]) -> str:
                 if value is None
                 else value
                 if isinstance(value, str)
-                else f"{value:.2f}"
+                else f"{value:z.2f}"
                 if name in ("cover", "paling")
-                else f"{value:.0f}"
+                else f"{value:z.0f}"
             )
             reason = reason.replace("{" + name + "}", text)
     return reason

@@ -80,23 +80,25 @@ class ChartReader:
         if raised.name == "sharp-loss":
             row, before = rows[raised.row], rows[raised.row - 1].point
             return (
-                f"live cover fell from {-before.x:.2f} to {-row.point.x:.2f} in "
+                f"live cover fell from {-before.x:z.2f} to {-row.point.x:z.2f} in "
                 f"{self.days_between(before.at, row.point.at)}{self._tail(raised.name, row)}; "
                 "isolate it, look at its neighbours, photograph it again within 12 to 24 hours"
             )
         span = self.days_between(row.baseline_last.at, row.point.at)
         tail = self._tail(raised.name, row)
         if raised.name == "recession":
-            return f"live cover fell from {-row.baseline:.2f} to {-row.point.x:.2f} in {span}{tail}"
+            return (
+                f"live cover fell from {-row.baseline:z.2f} to {-row.point.x:z.2f} in {span}{tail}"
+            )
         if raised.name == "overgrowth":
             return (
-                f"overgrown skeleton rose from {row.baseline:.2f} to {row.point.x:.2f} of the "
+                f"overgrown skeleton rose from {row.baseline:z.2f} to {row.point.x:z.2f} of the "
                 f"specimen in {span}{tail}"
             )
         axis = self._axis(row)
         if axis is None:
             return (
-                f"live tissue moved {row.point.x - row.baseline:.1f} Lab towards white in "
+                f"live tissue moved {row.point.x - row.baseline:z.1f} Lab towards white in "
                 f"{span}{tail}"
             )
         start, end = row.baseline / axis.length_lab, row.point.x / axis.length_lab

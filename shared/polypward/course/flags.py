@@ -224,8 +224,8 @@ def _stalls(known: Sequence[Visit], settings: CourseSettings) -> str | None:
     if trend.per_week >= settings.stalled_points_per_week:
         return None
     return (
-        f"condition {last.condition:.0f} has not risen in {in_days(trend.days)}: "
-        f"{trend.per_week:+.1f} points a week over {trend.n} visits"
+        f"condition {last.condition:z.0f} has not risen in {in_days(trend.days)}: "
+        f"{trend.per_week:+z.1f} points a week over {trend.n} visits"
     )
 
 

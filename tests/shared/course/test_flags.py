@@ -229,6 +229,8 @@ def test_stalled_needs_four_weeks_and_names_the_first_day(photo: Make, score: Sc
     assert short.score.flags == ()
     flag = only(score(weekly(photo, covers)))
     assert (flag.name, flag.raised_on) == ("stalled", START + timedelta(days=28))
+    falling = only(score(weekly(photo, [0.5 - 1e-5 * i for i in range(7)])))
+    assert "+0.0 points a week" in falling.evidence  # never -0.0
     rising = [0.5 + 0.02 * i for i in range(7)]  # 14 points of condition in six weeks
     assert score(weekly(photo, rising)).score.flags == ()
 
