@@ -1,6 +1,7 @@
 """What a run came to, for a person to read and for a program."""
 
-from collections.abc import Iterator, Mapping
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Closing", "close"]
 
-# Rejected photos listed one by one; the rest are counted by reason.
+# Photos, files or folders named one by one under a heading; the rest are counted.
 MAX_LISTED = 40
 
 
@@ -57,11 +58,7 @@ class Closing:
         yield from self._counts()
         if self.rejected:
             yield from ("", "Rejected, kept in the ward without measures:")
-            for one in self.rejected[:MAX_LISTED]:
-                yield from _rejection(one)
-            if len(self.rejected) > MAX_LISTED:
-                more = len(self.rejected) - MAX_LISTED
-                yield f"  ... and {more} more, see readings.csv"
+            yield from _rejections(self.rejected)
         yield from self._told()
         yield ""
         if self.flagged:
@@ -127,11 +124,21 @@ def close(ward: Ward, outcome: Outcome, courses: Mapping[str, "Course"]) -> Clos
     )
 
 
-def _rejection(one: Reading) -> Iterator[str]:
-    yield f"  {one.photo}  {';'.join(one.reasons)}" + (f" ({one.detail})" if one.detail else "")
-    for code in one.reasons:
-        reason = REASONS[code]
-        yield f"      {reason.means} {reason.do}"
+def _rejections(rejected: Sequence[Reading]) -> Iterator[str]:
+    """Say each reason and what to do about it once, with the photos under it.
+
+    A photo stands under each reason that rejects it; what was merely noted is left to the table.
+    """
+    by_code: dict[str, list[Reading]] = defaultdict(list)
+    for one in rejected:
+        for code in [code for code in one.reasons if REASONS[code].rejects] or one.reasons:
+            by_code[code].append(one)
+    for code, photos in sorted(by_code.items(), key=lambda item: (-len(item[1]), item[0])):
+        yield f"  {code}, {_many(len(photos), 'photo')}: {REASONS[code].means} {REASONS[code].do}"
+        for one in photos[:MAX_LISTED]:
+            yield f"      {one.photo}" + (f" ({one.detail})" if one.detail else "")
+        if len(photos) > MAX_LISTED:
+            yield f"      ... and {len(photos) - MAX_LISTED} more, see readings.csv"
 
 
 def _many(count: int, what: str) -> str:

@@ -15,7 +15,7 @@ from polypward_cli import scoring
 from polypward_cli.eyes import Opened
 from polypward_cli.main import app
 
-HEAVY = ("cv2", "skimage", "sklearn", "scipy", "numpy", "PIL", "fpdf", "pygal", "sqlite_utils")
+HEAVY = ("cv2", "skimage", "sklearn", "scipy", "numpy", "PIL", "fpdf", "sqlite_utils")
 
 
 def run(*words: object) -> Result:
@@ -139,7 +139,8 @@ def test_score_lists_what_was_rejected_and_what_to_do(desk: Desk, faked: FakeEye
     done = run(*words)
     assert done.exit_code == 0
     assert "2 photos: 1 accepted, 1 rejected (2 measured now)." in done.stdout
-    assert "amber/b.jpg  no-card" in done.stdout
+    assert "  no-card, 1 photo: " in done.stdout
+    assert "      amber/b.jpg (as the fake was told)\n" in done.stdout
     assert "Lay the whole card beside the specimen" in done.stdout
     assert "manifest.csv was not used" in done.stderr
     assert run(*words, "--strict").exit_code == 3

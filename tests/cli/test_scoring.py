@@ -16,6 +16,7 @@ from tests.cli.fakes import FakeEyes, photo
 
 from polypward.cards import load_layout
 from polypward.errors import BadInputError
+from polypward.reasons import REASONS
 from polypward.records import Specimen
 from polypward_cli.manifest import Manifest
 from polypward_cli.scan import find_photos
@@ -109,6 +110,19 @@ def test_a_rejected_photo_is_recorded_and_stops_nothing(
     assert (bad["status"], bad["reasons"], bad["live_mm2"]) == ("rejected", code, "")
     assert len(bad["sha256"]) == 64
     assert row(desk, "amber/good.jpg")["status"] == "accepted"
+
+
+def test_the_closing_list_says_what_to_do_once_a_reason(desk: Desk) -> None:
+    for number in range(3):
+        photo(desk.photos / "amber" / f"{number}.jpg", rejected="no-card")
+    photo(desk.photos / "amber" / "soft.jpg", rejected="blurred")
+    lines = list(desk.score().lines())
+    told = [line for line in lines if REASONS["no-card"].do in line]
+    assert told == [f"  no-card, 3 photos: {REASONS['no-card'].means} {REASONS['no-card'].do}"]
+    start = lines.index(told[0])
+    named = [line.split()[0] for line in lines[start + 1 : start + 4]]
+    assert named == ["amber/0.jpg", "amber/1.jpg", "amber/2.jpg"]
+    assert lines[start + 4].startswith("  blurred, 1 photo: ")
 
 
 def test_a_fault_of_ours_goes_to_the_log(desk: Desk) -> None:
