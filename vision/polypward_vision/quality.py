@@ -1,7 +1,7 @@
 """Is a photo good enough: focus and motion on the markers' edges, light, water surface, glare.
 
-Every limit is a constant here. They were set on rendered photos, at the point from which on the
-measures suffer; real phones may ask for others.
+Every limit is a constant here. They were set by judgement on drawn photos; real phones may ask for
+others.
 """
 
 from dataclasses import dataclass
