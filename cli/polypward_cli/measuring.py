@@ -5,6 +5,7 @@ Nothing that a photo does may stop the others: every exception becomes a result.
 
 import io
 import json
+import os
 import signal
 import traceback
 from collections.abc import Iterable, Iterator, Mapping
@@ -25,13 +26,17 @@ from polypward_cli.eyes import Eyes, Opened, Seen
 from polypward_cli.files import write_bytes
 from polypward_cli.ward.rows import residuals_blob, row_of_measures
 
-__all__ = ["Bench", "Job", "Measured", "measure_all", "measure_one"]
+__all__ = ["Bench", "Job", "Measured", "measure_all", "measure_one", "workers_for"]
 
 # Cut-outs are kept for measuring again: no chroma subsampling, and a quality at which the error
 # of the coding stays under that of the camera.
 TILE_QUALITY: Final = 95
 # Photos on their way per worker, so that none waits for the parent.
 AHEAD: Final = 2
+# More processes than this gain nothing on the disks people have.
+MAX_WORKERS: Final = 8
+# Starting a process costs about as much as measuring this many photos.
+PHOTOS_PER_WORKER: Final = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -216,3 +221,23 @@ def _encoded(pixels: npt.NDArray[np.uint8], kind: str, **options: Any) -> bytes:
     stream = io.BytesIO()
     Image.fromarray(np.ascontiguousarray(pixels)).save(stream, kind, **options)
     return stream.getvalue()
+
+
+def workers_for(asked: int | None, jobs: int) -> int:
+    """Return how many processes to use: as asked, else as many as cores and photos warrant.
+
+    Parameters
+    ----------
+    asked : int or None
+        What a person asked for.
+    jobs : int
+        Photos to measure; never more processes than that.
+
+    Returns
+    -------
+    int
+        At least 1.
+    """
+    if asked is not None:
+        return max(1, min(asked, jobs))
+    return max(1, min(os.cpu_count() or 1, MAX_WORKERS, jobs // PHOTOS_PER_WORKER))

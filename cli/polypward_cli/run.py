@@ -1,18 +1,16 @@
 """One run over a folder of photos: what it was told, what it measures, places and keeps."""
 
 import json
-import os
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final, cast
+from typing import Any, Final
 
 from polypward.records import PhotoSettings
 from polypward_cli.eyes import Eyes
-from polypward_cli.files import sha256_of_file
-from polypward_cli.manifest import Manifest, photo_key
-from polypward_cli.measuring import Bench, Job, Measured, measure_all
+from polypward_cli.manifest import photo_key
+from polypward_cli.measuring import Bench, Job, Measured, measure_all, workers_for
+from polypward_cli.options import Options, RunPhoto, identity_of
 from polypward_cli.placing import (
     Place,
     clear_copies,
@@ -35,51 +33,11 @@ from polypward_cli.ward.inputs import (
 )
 from polypward_cli.ward.ledger import audit, dumps, now_text
 
-__all__ = ["Options", "Progress", "Run", "RunPhoto"]
+__all__ = ["Progress", "Run"]
 
 Progress = Callable[[str, int, int], None]
 
 LOG: Final = "ward.log"
-# More processes than this gain nothing on the disks people have.
-MAX_WORKERS: Final = 8
-# Starting a process costs about as much as measuring this many photos.
-PHOTOS_PER_WORKER: Final = 4
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Options:
-    """What a person says of all photos of a run; None = nothing said, the earlier word stays."""
-
-    height_mm: float | None = None
-    water_mm: float | None = None
-    lamp: str | None = None
-    mm_per_px: float | None = None
-    manifest: Manifest = field(default_factory=lambda: Manifest({}))
-    outlines: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)
-    workers: int | None = None
-
-    def flags(self) -> dict[str, Any]:
-        """Return what was given on the command line, by name."""
-        named = {
-            "height_mm": self.height_mm,
-            "water_mm": self.water_mm,
-            "lamp": self.lamp,
-            "mm_per_px": self.mm_per_px,
-        }
-        return {name: value for name, value in named.items() if value is not None}
-
-
-@dataclass(slots=True)
-class RunPhoto:
-    """A photo of the run: its row of `photos`, and every file that holds its bytes."""
-
-    row: dict[str, Any]
-    files: list[Found]
-
-    @property
-    def key(self) -> str:
-        """The photo's key in the ledger."""
-        return cast("str", self.row["key"])
 
 
 class Run:
@@ -111,7 +69,7 @@ class Run:
         """Hash every file, keep new photos in the ledger, gather files of the same bytes."""
         identities = []
         for number, found in enumerate(scan.photos, start=1):
-            identities.append(_identity(found))
+            identities.append(identity_of(found))
             progress("reading", number, len(scan.photos))
         photos: dict[str, RunPhoto] = {}
         with self.ward.db.atomic():
@@ -146,7 +104,7 @@ class Run:
         jobs = [job for photo in photos if (job := self._job(photo))]
         # The second time: photos whose tag, read in the first, named a specimen of other height.
         for _ in range(2):
-            workers = _workers(self.options.workers, len(jobs))
+            workers = workers_for(self.options.workers, len(jobs))
             progress("measuring", 0, len(jobs))
             for number, done in enumerate(measure_all(jobs, self.bench, workers=workers), start=1):
                 self._keep(by_key[done.job.key], done)
@@ -318,26 +276,6 @@ class Run:
         for name in ("tile", "mask"):
             if old[name] and old[name] != new.get(name):
                 (self.ward.path / old[name]).unlink(missing_ok=True)
-
-
-def _identity(found: Found) -> tuple[str, str, int | None]:
-    """Return a photo's key, SHA-256 and bytes.
-
-    Files without bytes, or whose bytes cannot be read, are all alike: their path is their key.
-    """
-    try:
-        size = found.path.stat().st_size
-        sha256 = sha256_of_file(found.path)
-    except OSError:
-        return f"unreadable:{found.photo}", "", None
-    return (sha256, sha256, size) if size else (f"empty:{found.photo}", sha256, 0)
-
-
-def _workers(asked: int | None, jobs: int) -> int:
-    """Return how many processes to use: as asked, else as many as cores and photos warrant."""
-    if asked is not None:
-        return max(1, min(asked, jobs))
-    return max(1, min(os.cpu_count() or 1, MAX_WORKERS, jobs // PHOTOS_PER_WORKER))
 
 
 def _log(path: Path, text: str) -> None:

@@ -6,7 +6,8 @@ from pathlib import Path
 
 from polypward.errors import BadInputError
 from polypward_cli.eyes import Eyes, RealEyes
-from polypward_cli.run import Options, Progress, Run
+from polypward_cli.options import Options
+from polypward_cli.run import Progress, Run
 from polypward_cli.scan import Scan, find_photos
 from polypward_cli.ward import Ward
 from polypward_cli.ward.inputs import publish_residuals
