@@ -1,6 +1,9 @@
 """The courses of a ward: stored readings in, scores and filled readings out, and what is kept."""
 
+import gc
 from collections import defaultdict
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
@@ -24,6 +27,11 @@ LOOKS_DEAD = 0.02
 
 def courses(ward: "Ward", *, today: date) -> dict[str, "Course"]:
     """Return the course of every specimen of the ward, by name."""
+    with _collector_resting():
+        return _courses(ward, today=today)
+
+
+def _courses(ward: "Ward", *, today: date) -> dict[str, "Course"]:
     from polypward.course import pool_sd, score_specimen
 
     every = ward.readings()
@@ -86,6 +94,18 @@ def refresh(ward: "Ward") -> dict[str, "Course"]:
             {"specimen": name, "summary": dumps(summary(course))} for name, course in known.items()
         )
     return known
+
+
+@contextmanager
+def _collector_resting() -> Iterator[None]:
+    """Hold the search for reference cycles: records hold none, and a large ward is all records."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
 
 
 def _looks_dead(course: "Course") -> bool:

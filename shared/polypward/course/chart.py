@@ -138,9 +138,9 @@ class _State:
         n = len(points)
         if n:
             self.mean = _Mean(
-                math.fsum(p.x for p in points) / n,
-                math.fsum(p.sd**2 for p in points) / n**2,
-                math.fsum(p.u for p in points) / n,
+                math.fsum([p.x for p in points]) / n,
+                math.fsum([p.sd**2 for p in points]) / n**2,
+                math.fsum([p.u for p in points]) / n,
             )
 
     def shift(self, sums: _Sums, slope: "_Slope") -> tuple[float, float]:

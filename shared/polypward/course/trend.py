@@ -4,7 +4,7 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 from datetime import date
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -12,6 +12,13 @@ import numpy.typing as npt
 from polypward.course.results import Trend
 
 __all__ = ["find_trend", "mann_kendall_p", "theil_sen"]
+
+
+@lru_cache(maxsize=64)
+def _pairs(n: int) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    """Both indices of each pair of n values: kept, many series are of one length."""
+    first, second = np.triu_indices(n, 1)
+    return first, second
 
 
 def theil_sen(days: Sequence[float], values: Sequence[float]) -> float:
@@ -37,7 +44,7 @@ def theil_sen(days: Sequence[float], values: Sequence[float]) -> float:
     Sen PK (1968). J. Am. Stat. Assoc. 63:1379-1389.
     """
     x, y = np.asarray(days, float), np.asarray(values, float)
-    first, second = np.triu_indices(x.size, 1)
+    first, second = _pairs(x.size)
     apart = x[second] != x[first]
     if not apart.any():
         raise ValueError(f"a slope needs two different days, got {list(days)}")
@@ -67,7 +74,7 @@ def mann_kendall_p(values: Sequence[float]) -> float:
     n = y.size
     if n < 2:
         return 1.0
-    first, second = np.triu_indices(n, 1)
+    first, second = _pairs(n)
     s = int(np.sign(y[second] - y[first]).sum())
     ties = [count for count in Counter(y.tolist()).values() if count > 1]
     if not ties:

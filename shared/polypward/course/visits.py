@@ -63,6 +63,8 @@ def _middle(values: Iterable[float | None]) -> float | None:
 
 def _own_sd(values: Sequence[float | None], sds: Iterable[float | None]) -> float | None:
     """SD of a visit's figure: what the photos say of themselves, or their scatter if larger."""
+    if len(values) == 1:
+        return _mean(sds)
     known = [value for value in values if value is not None]
     scatter = float(np.std(known, ddof=1)) / math.sqrt(len(known)) if len(known) > 1 else None
     return larger(scatter, _mean(sds))
