@@ -7,6 +7,7 @@ import segno
 
 from polypward.cards import load_layout
 from polypward.errors import PhotoRejectedError
+from polypward_vision import codes
 from polypward_vision.codes import read_serial, read_tags
 from polypward_vision.corners import refine_corners
 from polypward_vision.find_card import find_card, grey_of
@@ -155,3 +156,30 @@ def paste_code(picture, view, text, at_mm, turn_deg, side_mm=25.0):
     drawn = cv2.warpPerspective(soft, view.plane() @ to_mm, size)
     cover = cv2.warpPerspective(np.ones_like(soft), view.plane() @ to_mm, size)[..., None]
     return picture + cover * (drawn[..., None] - picture)
+
+
+def test_nested_squares_are_no_codes(kit, monkeypatch) -> None:
+    """Finder patterns at every crossing of a grid: the reader is not asked about their triples."""
+    view_of, _, snap = kit
+    asked = []
+    reader = codes._reader()
+
+    class Counting:
+        def detectAndDecode(self, picture):  # noqa: N802  (the reader's own name)
+            asked.append(picture.shape)
+            return reader.detectAndDecode(picture)
+
+    monkeypatch.setattr(codes, "_reader", Counting)
+    view = view_of(rows=1200, cols=1600)
+
+    def grid(picture):
+        for y in range(20, 1100, 150):
+            for x in range(20, 1500, 150):
+                for margin, level in ((0, 40), (8, 200), (16, 40)):
+                    picture[y + margin : y + 56 - margin, x + margin : x + 56 - margin] = level
+        return picture
+
+    photo = snap(view, layout=None, change=grid)
+    assert codes._finders(photo.rgb[..., 0], view.plane(), None)
+    assert read_tags(photo.rgb[..., 0], view.plane()) == ()
+    assert len(asked) < 20

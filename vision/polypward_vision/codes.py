@@ -6,7 +6,6 @@ anew, so that the reader has a clean picture (ISO/IEC 18004 for the codes' geome
 
 from collections.abc import Iterator
 from functools import cache
-from itertools import permutations
 from typing import Any
 
 import cv2
@@ -31,6 +30,10 @@ _FINDER = 7.0  # modules along the side of a finder pattern, whose middle is at 
 # Finder patterns are looked for in a picture of about this many pixels; more of them are not tried.
 TAG_SEARCH_PX = 3_200_000
 MOST_FINDERS = 24
+# What is one has at most this share of its 49 modules wrong; and a code of those of its three, and
+# of the alternating lines between them. The reader, which takes a hundred times as long, is then
+# not asked about most false ones.
+MOST_WRONG = 0.2
 # Where a code is tried, in modules beside where its finder patterns put it.
 _SHIFTS = ((0.0, 0.0), (0.2, 0.2), (-0.2, -0.2), (0.2, -0.2), (-0.2, 0.2))
 
@@ -102,6 +105,8 @@ def _decode(grey: Grey, to_px: Matrix, count: int) -> str:
     inner = slice(_FINE // 4, _FINE - _FINE // 4)
     modules = fine.reshape(count, _FINE, count, _FINE)[:, inner, :, inner].mean(axis=(1, 3))
     dark = np.where(modules > _between(modules), np.uint8(255), np.uint8(0))
+    if not _is_framed(dark > 0):
+        return ""
     clean = np.pad(dark, _QUIET, constant_values=255)
     clean = np.ascontiguousarray(np.kron(clean, np.ones((_FINE, _FINE), np.uint8)))
     try:
@@ -120,6 +125,37 @@ def _between(modules: npt.NDArray[np.floating[Any]]) -> float:
             break
         level = float(modules[light].mean() + modules[~light].mean()) / 2
     return level
+
+
+def _finder_pattern() -> npt.NDArray[np.bool_]:
+    """Light modules (7, 7) of a finder pattern: a dark square, a light and a dark ring."""
+    ring = np.abs(np.arange(7) - 3)
+    return np.asarray(np.maximum(ring[:, None], ring) == 2)
+
+
+def _is_framed(light: npt.NDArray[np.bool_]) -> bool:
+    """Tell whether the fixed modules of a code are there: finder patterns and timing patterns."""
+    corners = np.stack([light[:7, :7], light[:7, -7:], light[-7:, :7]])
+    lines = np.stack([light[6, 7:-7], light[7:-7, 6]])
+    line = np.arange(lines.shape[1]) % 2 == 0
+    return bool(
+        (corners != _finder_pattern()).mean() <= MOST_WRONG and (lines != line).mean() <= MOST_WRONG
+    )
+
+
+def _is_finder(grey: Grey, to_px: Matrix, outline_mm: npt.NDArray[np.float32]) -> bool:
+    """Tell whether the modules in an outline are those of a finder pattern."""
+    corners = cv2.boxPoints(cv2.minAreaRect(outline_mm)).astype(np.float64)
+    along, down = corners[1] - corners[0], corners[3] - corners[0]
+    lengths = np.linalg.norm(along), np.linalg.norm(down)
+    if min(lengths) < 0.7 * max(lengths):
+        return False
+    middle = (np.arange(7) + 0.5) / 7
+    at = corners[0] + middle[:, None, None] * down + middle[:, None] * along
+    px = project(to_px, at).astype(np.float32)
+    modules = cv2.remap(grey, px[..., 0], px[..., 1], cv2.INTER_LINEAR).astype(np.float64)
+    wrong = (modules > _between(modules)) != _finder_pattern()
+    return bool(wrong.mean() <= MOST_WRONG)
 
 
 def _finders(
@@ -152,13 +188,15 @@ def _finders(
         if not 1.4 < areas[1] / max(areas[2], 1) < 12:
             continue
         outline = contours[index].reshape(-1, 2).astype(np.float64)
-        on_card = project(back, (outline + 0.5) / shrink - 0.5)
-        area = cv2.contourArea(np.ascontiguousarray(on_card, np.float32))
-        moments = cv2.moments(np.ascontiguousarray(on_card, np.float32))
+        on_card = project(back, (outline + 0.5) / shrink - 0.5).astype(np.float32)
+        area = cv2.contourArea(on_card)
+        moments = cv2.moments(on_card)
         if moments["m00"] <= 0:
             continue
         centre = np.array([moments["m10"], moments["m01"]]) / moments["m00"]
         if skip_mm is not None and _inside(centre, skip_mm):
+            continue
+        if not _is_finder(grey, to_px, on_card):
             continue
         found.append((centre, float(np.sqrt(area)) / _FINDER))
     found.sort(key=lambda finder: -finder[1])
@@ -177,17 +215,28 @@ def _codes(
 
     The first is the corner: the others lie at a right angle from it, equally far.
     """
-    for (corner, m0), (right, m1), (below, m2) in permutations(finders, 3):
-        module = (m0 + m1 + m2) / 3
-        if max(m0, m1, m2) > 1.4 * min(m0, m1, m2):
-            continue
-        along, down = right - corner, below - corner
-        lengths = float(np.linalg.norm(along)), float(np.linalg.norm(down))
-        if min(lengths) < 0.85 * max(lengths) or max(lengths) > 45 * module:
-            continue
-        if along[0] * down[1] - along[1] * down[0] < 0.9 * lengths[0] * lengths[1]:
-            continue  # not at a right angle, or the mirror image
-        count = 17 + 4 * round((sum(lengths) / 2 / module + _FINDER - 17) / 4)
+    if len(finders) < 3:
+        return
+    centres = np.array([centre for centre, _ in finders])
+    sizes = np.array([size for _, size in finders])
+    to = centres[None] - centres[:, None]  # [i, j] leads from i to j
+    apart = np.linalg.norm(to, axis=2)
+    one, two, three = (sizes[:, None, None], sizes[:, None], sizes)
+    module = (one + two + three) / 3
+    alike = np.maximum(np.maximum(one, two), three) <= 1.4 * np.minimum(np.minimum(one, two), three)
+    longer = np.maximum(apart[:, :, None], apart[:, None, :])
+    shorter = np.minimum(apart[:, :, None], apart[:, None, :])
+    across = (
+        to[:, :, None, 0] * to[:, None, :, 1] - to[:, :, None, 1] * to[:, None, :, 0]
+    )  # under 0 in a mirror image
+    right_angle = across >= 0.9 * apart[:, :, None] * apart[:, None, :]
+    fits = (
+        alike & (shorter > 0) & (shorter >= 0.85 * longer) & (longer <= 45 * module) & right_angle
+    )
+    for i, j, k in np.argwhere(fits):
+        corner, along, down = centres[i], to[i, j], to[i, k]
+        modules_apart = (apart[i, j] + apart[i, k]) / 2 / module[i, j, k]
+        count = 17 + 4 * round(float(modules_apart + _FINDER - 17) / 4)
         for modules in (count, count - 4, count + 4):
             if _SMALLEST <= modules <= _LARGEST:
                 step = modules - _FINDER

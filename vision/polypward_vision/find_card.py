@@ -9,23 +9,25 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from polypward.cards import layout_of_marker, load_layout
+from polypward.cards import LAYOUTS, layout_of_marker, load_layout
 from polypward.errors import PhotoRejectedError
 from polypward.records import Card
 from polypward_vision.corners import refine_corners
+from polypward_vision.markers import find_markers, markers_at
 from polypward_vision.photo import DecodedPhoto, Pixels
 
 __all__ = ["FEWEST_MARKERS", "FoundCard", "find_card", "grey_of"]
 
 Points = npt.NDArray[np.float64]
 Grey = npt.NDArray[np.uint8]
+Seen = dict[int, list[Points]]  # squares (4, 2) in decoded pixels by marker
 
 # This many markers fix the card's plane well enough (one alone is 1 % off in area).
 FEWEST_MARKERS = 3
 # Markers are looked for in pictures of about these many pixels, then in the decoded one, with these
-# windows of the adaptive threshold (first, last, step): a single one first, as it costs a third.
-SEARCHES = ((500_000, (13, 13, 10)), (1_100_000, (3, 23, 10)))
-ALL_WINDOWS = (3, 23, 10)
+# windows of the adaptive threshold one after another.
+SEARCHES = ((500_000, (13,)), (1_100_000, (13, 23, 7)))
+WHOLE_WINDOWS = (23, 13, 7, 3)
 # A card is too small where a full-size pixel covers more of it than this, mm: a module of the
 # smallest marker would be three pixels wide, and half a pixel of outline 0.25 mm.
 COARSEST_MM_PER_PX = 0.5
@@ -71,20 +73,16 @@ def find_card(photo: DecodedPhoto) -> FoundCard:
     """Find the one card in a photo.
 
     Markers are searched at reduced scale; where too few show up, in the decoded picture, then with
-    its contrast evened out (dim and shaded photos).
+    its contrast evened out (dim and shaded photos). Those that are not seen are then looked at
+    where the others tell that they lie.
 
     Raises
     ------
     PhotoRejectedError
         ``no-card``, ``two-cards``, ``card-cut`` or ``card-small``.
     """
-    best: dict[int, list[Points]] = {}
     whole = grey_of(photo.rgb)
-    for seen in _views(whole):
-        if _count(seen) > _count(best):
-            best = seen
-        if _enough(best):
-            break
+    best = _look(whole)
     layout = _one_layout(best)
     ids = tuple(sorted(best))
     refined = refine_corners(whole, np.concatenate([best[marker][0] for marker in ids]))
@@ -99,53 +97,94 @@ def find_card(photo: DecodedPhoto) -> FoundCard:
     return found
 
 
-def _views(whole: Grey) -> Iterator[dict[int, list[Points]]]:
-    """Markers by id in one picture after another, cheapest first."""
+def _look(whole: Grey) -> Seen:
+    """Most markers that any look shows; looks end where another would gain nothing."""
+    best: Seen = {}
+    for seen, last_look in _looks(whole):
+        if _count(seen) > _count(best):
+            best = _complete(whole, seen)
+        layouts = _layouts(best).values()
+        if layouts and max(layouts) >= FEWEST_MARKERS + (not last_look):
+            break
+    return best
+
+
+def _looks(whole: Grey) -> Iterator[tuple[Seen, bool]]:
+    """Markers by id in one look after another, cheapest first; whether the fewest will do now."""
     rows, cols = whole.shape
     for pixels, windows in SEARCHES:
         share = float(np.sqrt(pixels / (rows * cols)))
         if share < 1:
             size = (round(cols * share), round(rows * share))
-            small = cv2.resize(whole, size, interpolation=cv2.INTER_AREA)
-            yield _markers(np.asarray(small, np.uint8), size[0] / cols, windows)
-    yield _markers(whole, 1.0, ALL_WINDOWS)
+            small = np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), np.uint8)
+            yield from _by_windows(small, size[0] / cols, windows, False)
+    yield {}, True
+    yield from _by_windows(whole, 1.0, WHOLE_WINDOWS, True)
     even = cv2.createCLAHE(clipLimit=4.0, tileGridSize=(8, 8))
-    yield _markers(np.asarray(even.apply(whole), np.uint8), 1.0, ALL_WINDOWS)
+    yield from _by_windows(np.asarray(even.apply(whole), np.uint8), 1.0, WHOLE_WINDOWS, True)
+
+
+def _by_windows(
+    grey: Grey, share: float, windows: tuple[int, ...], last_look: bool
+) -> Iterator[tuple[Seen, bool]]:
+    seen: Seen = {}
+    for window in windows:
+        for marker, square in find_markers(grey, window=window, ids=_card_ids()):
+            _add(seen, marker, (square + 0.5) / share - 0.5)
+        yield seen, last_look
 
 
 @cache
-def _detector(windows: tuple[int, int, int]) -> Any:
-    parameters = cv2.aruco.DetectorParameters()
-    # Refined later, in the larger picture; the AprilTag refinement sits half a pixel off.
-    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
-    parameters.minMarkerPerimeterRate = 0.02
-    parameters.adaptiveThreshWinSizeMin = windows[0]
-    parameters.adaptiveThreshWinSizeMax = windows[1]
-    parameters.adaptiveThreshWinSizeStep = windows[2]
-    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
-    return cv2.aruco.ArucoDetector(dictionary, parameters)
+def _card_ids() -> tuple[int, ...]:
+    return tuple(marker.id for name in LAYOUTS for marker in load_layout(name).markers)
 
 
-def _markers(grey: Grey, share: float, windows: tuple[int, int, int]) -> dict[int, list[Points]]:
-    """Corners (4, 2) in decoded pixels of every card marker in a picture, by marker id."""
-    corners, ids, _ = _detector(windows).detectMarkers(grey)
-    seen: dict[int, list[Points]] = {}
-    for square, marker in zip(corners, [] if ids is None else ids.ravel(), strict=True):
-        if layout_of_marker(int(marker)) is None:
-            continue
-        points = (square.reshape(4, 2).astype(np.float64) + 0.5) / share - 0.5
-        side = float(np.linalg.norm(points[1] - points[0]))
-        others = seen.setdefault(int(marker), [])
-        if all(np.linalg.norm(points.mean(0) - other.mean(0)) > side / 2 for other in others):
-            others.append(points)
+def _complete(whole: Grey, seen: Seen) -> Seen:
+    """Add markers that lie where those seen tell: shaded ones, or with an edge hidden."""
+    layouts = _layouts(seen)
+    layout = max(layouts, key=lambda name: layouts[name], default="")
+    if layouts.get(layout, 0) < 2 or any(len(squares) > 1 for squares in seen.values()):
+        return seen
+    by_id = {marker.id: np.array(marker.corners_mm) for marker in load_layout(layout).markers}
+    seen = dict(seen)
+    for _ in range(2):
+        known = [marker for marker in seen if marker in by_id]
+        missing = [marker for marker in by_id if marker not in seen]
+        if not missing:
+            break
+        mm = np.concatenate([by_id[marker] for marker in known])
+        px = refine_corners(whole, np.concatenate([seen[marker][0] for marker in known]))
+        to_px: Any = cv2.findHomography(mm, px)[0]
+        if to_px is None:
+            break
+        corners = np.array([by_id[marker] for marker in missing])
+        at = np.asarray(cv2.perspectiveTransform(corners, to_px), np.float64)
+        inside = np.all((at >= 0) & (at <= np.array(whole.shape[::-1]) - 1), axis=(1, 2))
+        if not inside.any():
+            break
+        squares = refine_corners(whole, at[inside].reshape(-1, 2)).reshape(-1, 4, 2)
+        expected = [marker for marker, ok in zip(missing, inside, strict=True) if ok]
+        for marker, square, ok in zip(
+            expected, squares, markers_at(whole, squares, expected), strict=True
+        ):
+            if ok:
+                seen[marker] = [square]
     return seen
 
 
-def _count(seen: dict[int, list[Points]]) -> int:
+def _add(seen: Seen, marker: int, square: Points) -> None:
+    """Add a marker unless it is seen at that place already."""
+    side = float(np.linalg.norm(square[1] - square[0]))
+    others = seen.setdefault(marker, [])
+    if all(np.linalg.norm(square.mean(0) - other.mean(0)) > side / 2 for other in others):
+        others.append(square)
+
+
+def _count(seen: Seen) -> int:
     return sum(len(squares) for squares in seen.values())
 
 
-def _layouts(seen: dict[int, list[Points]]) -> dict[str, int]:
+def _layouts(seen: Seen) -> dict[str, int]:
     counts: dict[str, int] = {}
     for marker in seen:
         layout = layout_of_marker(marker) or ""
@@ -153,16 +192,7 @@ def _layouts(seen: dict[int, list[Points]]) -> dict[str, int]:
     return counts
 
 
-def _enough(seen: dict[int, list[Points]]) -> bool:
-    """Tell whether looking again gains nothing: a card's markers are there, of many all but one."""
-    counts = _layouts(seen)
-    return any(
-        count >= max(FEWEST_MARKERS + 1, len(load_layout(layout).markers) - 1)
-        for layout, count in counts.items()
-    )
-
-
-def _one_layout(seen: dict[int, list[Points]]) -> str:
+def _one_layout(seen: Seen) -> str:
     counts = _layouts(seen)
     if not counts:
         raise PhotoRejectedError("no-card", "no marker of a card was seen")
