@@ -13,7 +13,7 @@ from phantoms.settings import Family, random_scene
 from phantoms.spectra import reflectance
 from polypward.labels import BACKGROUND, BARE, LIVE, OVERGROWN
 
-__all__ = ["drawn_tile", "noise"]
+__all__ = ["drawn_tile", "ground", "noise"]
 
 Array = npt.NDArray[np.float32]
 
@@ -39,7 +39,8 @@ def _textured(
     return out
 
 
-def _background(rng: np.random.Generator, shape: tuple[int, int], px_mm: float) -> Array:
+def ground(rng: np.random.Generator, shape: tuple[int, int], px_mm: float) -> Array:
+    """Draw a ground without a specimen: Lab of shape (rows, cols, 3), `px_mm` a pixel's side."""
     kind = rng.choice(
         ["paper", "grey", "dark", "blue", "sand", "grid", "rock", "pebbles"],
         p=[0.16, 0.12, 0.1, 0.12, 0.1, 0.2, 0.1, 0.1],
@@ -252,7 +253,7 @@ def drawn_tile(
 
     With a family the specimen is the renderer's, under no camera; without, it is drawn too.
     """
-    lab = _background(rng, shape, px_mm)
+    lab = ground(rng, shape, px_mm)
     if family is None:
         specimen, labels = _drawn_specimen(rng, shape, px_mm)
     else:

@@ -1,7 +1,9 @@
-"""Train the tissue model that comes with polypward, measure it, and write it with its provenance.
+"""Fit the tissue model that comes with polypward, measure it, and write it with its provenance.
 
-``python -m phantoms.train_model [--cache DIR]``: the same settings and seeds give the same model on
-one machine. Tiles are kept in the cache folder, so that a second run only fits and measures.
+``python -m phantoms.train_model [--cache DIR] [--net FOLDER]``: the first look is the network that
+`phantoms.train_net` made (FOLDER), else the one already in the model; the second look is fitted
+here, to tiles that the network was not trained on. The same settings and seeds give the same model
+on one machine. Tiles are kept in the cache folder, so that a second run only fits and measures.
 """
 
 import argparse
@@ -27,8 +29,15 @@ from phantoms.drawn_tiles import drawn_tile
 from phantoms.photo_tiles import PhotoTile, any_colours, photo_tile
 from phantoms.settings import HELD_OUT, TRAIN
 from phantoms.tissue_figures import tissue_figures
-from polypward_vision.tissue import LabelledTile, TissueModel, fit_tissue_model, model_from_arrays
-from polypward_vision.tissue.features import FIRST_FEATURES, SECOND_FEATURES
+from polypward_vision.tissue import (
+    LabelledTile,
+    TissueModel,
+    fit_tissue_model,
+    load_base_model,
+    model_from_arrays,
+)
+from polypward_vision.tissue.features import SECOND_FEATURES
+from polypward_vision.tissue.network import Network
 
 DATA = Path(__file__).resolve().parents[1] / "polypward_vision" / "tissue" / "data"
 HELD_OUT_SEED = 1_000_000  # far from every training seed
@@ -43,8 +52,7 @@ class Settings:
     dressed_tiles: int = 240
     drawn_tiles: int = 160
     held_out_tiles: int = 40
-    first_units: int = 96
-    second_units: int = 48
+    units: int = 48
     pixels_per_label: int = 130
     epochs: int = 14
 
@@ -138,7 +146,13 @@ def training_tiles(
     return tiles
 
 
-def write(model: TissueModel, settings: Settings, figures: dict[str, Any], trained: int) -> None:
+def write(
+    model: TissueModel,
+    settings: Settings,
+    figures: dict[str, Any],
+    trained: int,
+    network: dict[str, Any],
+) -> None:
     """Write base_model.npz and its provenance, and read them back."""
     today = date.today().isoformat()
     provenance = {
@@ -148,7 +162,8 @@ def write(model: TissueModel, settings: Settings, figures: dict[str, Any], train
         "seed": settings.seed,
         "settings": {name: getattr(settings, name) for name in Settings.__slots__},
         "tiles": trained,
-        "features": {"first": list(FIRST_FEATURES), "second": list(SECOND_FEATURES)},
+        "first": {"script": "vision/phantoms/train_net.py", **network},
+        "features": list(SECOND_FEATURES),
         "libraries": {
             "numpy": np.__version__, "opencv": cv2.__version__, "scikit-learn": sklearn.__version__
         },
@@ -164,6 +179,7 @@ def main() -> None:
     """Make tiles, fit, measure on the held-out family, write, print the figures."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--cache", type=Path, help="folder for rendered tiles")
+    parser.add_argument("--net", type=Path, help="folder that phantoms.train_net wrote")
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--tiles-only", action="store_true", help="fill the cache and stop")
     asked = parser.parse_args()
@@ -178,16 +194,23 @@ def main() -> None:
     print(f"{len(photos)} training and {len(held)} held-out photos")
     if asked.tiles_only:
         return
+    if asked.net:
+        first = Network((asked.net / "net.onnx").read_bytes())
+        network = json.loads((asked.net / "net.json").read_text(encoding="utf-8"))
+    else:
+        base = load_base_model()
+        first, network = base.first, dict(base.provenance["first"])
     tiles = training_tiles(settings, photos, workers=asked.workers)
     model = fit_tissue_model(
         tiles,
+        first=first,
         seed=settings.seed,
-        units=(settings.first_units, settings.second_units),
+        units=settings.units,
         per_label=settings.pixels_per_label,
         epochs=settings.epochs,
     )
     figures = tissue_figures(model, held)
-    write(model, settings, figures, len(tiles))
+    write(model, settings, figures, len(tiles), network)
     print(json.dumps(figures, indent=1))
 
 

@@ -47,7 +47,7 @@ def test_a_pickle_in_the_file_is_refused(arrays: Arrays) -> None:
         model_from_arrays(loaded)
 
 
-@pytest.mark.parametrize("name", ["first_weight_0", "first_bias_1", "second_features"])
+@pytest.mark.parametrize("name", ["first_network", "second_bias_1", "second_features"])
 def test_a_missing_array_is_named(arrays: Arrays, name: str) -> None:
     del arrays[name]
     with pytest.raises(BadInputError, match=f"{name} is missing"):
@@ -55,8 +55,8 @@ def test_a_missing_array_is_named(arrays: Arrays, name: str) -> None:
 
 
 def test_wrong_shapes_are_named(arrays: Arrays) -> None:
-    arrays["first_weight_1"] = arrays["first_weight_1"][:, :-1]
-    with pytest.raises(BadInputError, match=r"first_weight_1 of shape .* do not follow"):
+    arrays["second_weight_1"] = arrays["second_weight_1"][:, :-1]
+    with pytest.raises(BadInputError, match=r"second_weight_1 of shape .* do not follow"):
         model_from_arrays(arrays)
 
 
@@ -68,19 +68,19 @@ def test_a_model_with_three_outputs_is_refused(arrays: Arrays) -> None:
 
 
 def test_numbers_that_are_none_are_refused(arrays: Arrays) -> None:
-    arrays["first_bias_0"] = np.full_like(arrays["first_bias_0"], np.nan)
-    with pytest.raises(BadInputError, match="layer 0 of the first look is not finite"):
+    arrays["second_bias_0"] = np.full_like(arrays["second_bias_0"], np.nan)
+    with pytest.raises(BadInputError, match="layer 0 of the second look is not finite"):
         model_from_arrays(arrays)
 
 
 def test_whole_numbers_are_refused(arrays: Arrays) -> None:
-    arrays["first_weight_0"] = arrays["first_weight_0"].astype(np.int64)
-    with pytest.raises(BadInputError, match="first_weight_0 must be a 2-dimensional array"):
+    arrays["second_weight_0"] = arrays["second_weight_0"].astype(np.int64)
+    with pytest.raises(BadInputError, match="second_weight_0 must be a 2-dimensional array"):
         model_from_arrays(arrays)
 
 
 def test_a_model_for_other_features_is_refused(arrays: Arrays) -> None:
-    arrays["first_features"] = arrays["first_features"][::-1]
+    arrays["second_features"] = arrays["second_features"][::-1]
     with pytest.raises(BadInputError, match="made for other features"):
         model_from_arrays(arrays)
 

@@ -1,4 +1,4 @@
-"""The tissue model: two small perceptrons kept as plain arrays, so loading executes nothing."""
+"""The tissue model: a small network and a perceptron as plain arrays; loading runs nothing."""
 
 import json
 from collections.abc import Mapping
@@ -12,12 +12,8 @@ import numpy.typing as npt
 
 from polypward.errors import BadInputError
 from polypward.labels import LABEL_NAMES
-from polypward_vision.tissue.features import (
-    FIRST_FEATURES,
-    SECOND_FEATURES,
-    first_features,
-    second_features,
-)
+from polypward_vision.tissue.features import SECOND_FEATURES, second_features
+from polypward_vision.tissue.network import Network
 
 __all__ = ["Perceptron", "TissueModel", "coarse_view", "load_base_model", "model_from_arrays"]
 
@@ -27,9 +23,10 @@ Array = npt.NDArray[np.float32]
 BLOCK_PX = 8192
 # The first look's scale: a quarter of the pixels of a 0.2 mm cut-out.
 COARSE_MM = 0.4
+# No label is ruled out by the first look alone.
+FLOOR = np.float32(1e-6)
 # What the first look is taken to say where nothing is shown.
 NOTHING = np.array([1, 0, 0, 0], np.float32)
-LOOKS = {"first": FIRST_FEATURES, "second": SECOND_FEATURES}
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,12 +59,15 @@ class Perceptron:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TissueModel:
-    """A first look at a coarse scale, a second at full scale that knows what the first found.
+    """A network's first look at a coarse scale, a perceptron's second at full scale.
+
+    The second look knows what the first found, and puts the edges where the colours change. Their
+    answers are pooled by the geometric mean (Genest & Zidek 1986, Statist. Sci. 1:114-135).
 
     `version` names the model in the ward's audit; `provenance` says how it was made.
     """
 
-    first: Perceptron
+    first: Network
     second: Perceptron
     version: str = ""
     provenance: Mapping[str, Any] = field(default_factory=dict)
@@ -104,30 +104,23 @@ class TissueModel:
         ValueError
             If the shapes do not fit, no pixel is valid, or `mm_per_px` is not positive.
         """
-        lab, coarse, coarse_valid, coarse_mm = coarse_view(lab, valid=valid, mm_per_px=mm_per_px)
+        lab, coarse, coarse_valid, _ = coarse_view(lab, valid=valid, mm_per_px=mm_per_px)
         rows, cols = lab.shape[:2]
-        found = self.first(
-            first_features(
-                coarse,
-                valid=coarse_valid,
-                mm_per_px=coarse_mm,
-                centre_mm=centre_mm or (cols * mm_per_px / 2, rows * mm_per_px / 2),
-            )
-        ).reshape(*coarse_valid.shape, len(LABEL_NAMES))
-        found = np.where(coarse_valid[..., None], found, NOTHING)
-        return self.second(second_features(lab, found, coarse=coarse, mm_per_px=mm_per_px)).reshape(
-            rows, cols, len(LABEL_NAMES)
-        )
+        found = np.where(coarse_valid[..., None], self.first(coarse), NOTHING)
+        closer = self.second(second_features(lab, found, coarse=coarse, mm_per_px=mm_per_px))
+        chances = np.sqrt(closer.reshape(rows, cols, len(LABEL_NAMES)))
+        chances *= np.sqrt(np.maximum(cv2.resize(found, (cols, rows)), FLOOR))
+        return np.asarray(chances / chances.sum(axis=2, keepdims=True), np.float32)
 
     def to_arrays(self) -> dict[str, npt.NDArray[Any]]:
         """Return the arrays of an .npz file from which `model_from_arrays` makes the model."""
-        arrays: dict[str, npt.NDArray[Any]] = {}
-        for look, names in LOOKS.items():
-            arrays[f"{look}_features"] = np.array(names)
-            perceptron: Perceptron = getattr(self, look)
-            for index, weight in enumerate(perceptron.weights):
-                arrays[f"{look}_weight_{index}"] = weight
-                arrays[f"{look}_bias_{index}"] = perceptron.biases[index]
+        arrays: dict[str, npt.NDArray[Any]] = {
+            "first_network": np.frombuffer(self.first.onnx, np.uint8),
+            "second_features": np.array(SECOND_FEATURES),
+        }
+        for index, weight in enumerate(self.second.weights):
+            arrays[f"second_weight_{index}"] = weight
+            arrays[f"second_bias_{index}"] = self.second.biases[index]
         return arrays
 
 
@@ -184,16 +177,16 @@ def model_from_arrays(
         model was trained on other features than this polypward computes.
     """
     return TissueModel(
-        first=_perceptron(arrays, "first"),
-        second=_perceptron(arrays, "second"),
+        first=Network(_array(arrays, "first_network", "u", 1).astype(np.uint8).tobytes()),
+        second=_perceptron(arrays),
         version=version,
         provenance=dict(provenance or {}),
     )
 
 
-def _perceptron(arrays: Mapping[str, npt.NDArray[Any]], look: str) -> Perceptron:
-    names = tuple(str(name) for name in _array(arrays, f"{look}_features", "U", 1))
-    if names != LOOKS[look]:
+def _perceptron(arrays: Mapping[str, npt.NDArray[Any]]) -> Perceptron:
+    names = tuple(str(name) for name in _array(arrays, "second_features", "U", 1))
+    if names != SECOND_FEATURES:
         raise BadInputError(
             "the tissue model was made for other features than this polypward computes; "
             "make it again with this version"
@@ -201,17 +194,17 @@ def _perceptron(arrays: Mapping[str, npt.NDArray[Any]], look: str) -> Perceptron
     weights: list[Array] = []
     biases: list[Array] = []
     units = len(names)
-    while f"{look}_weight_{len(weights)}" in arrays or not weights:
+    while f"second_weight_{len(weights)}" in arrays or not weights:
         index = len(weights)
-        weight = _array(arrays, f"{look}_weight_{index}", "f", 2)
-        bias = _array(arrays, f"{look}_bias_{index}", "f", 1)
+        weight = _array(arrays, f"second_weight_{index}", "f", 2)
+        bias = _array(arrays, f"second_bias_{index}", "f", 1)
         if weight.shape[1] != units or weight.shape[0] != bias.shape[0]:
             raise BadInputError(
-                f"tissue model: {look}_weight_{index} of shape {weight.shape} and "
-                f"{look}_bias_{index} of shape {bias.shape} do not follow {units} inputs"
+                f"tissue model: second_weight_{index} of shape {weight.shape} and "
+                f"second_bias_{index} of shape {bias.shape} do not follow {units} inputs"
             )
         if not (np.isfinite(weight).all() and np.isfinite(bias).all()):
-            raise BadInputError(f"tissue model: layer {index} of the {look} look is not finite")
+            raise BadInputError(f"tissue model: layer {index} of the second look is not finite")
         weights.append(np.ascontiguousarray(weight, np.float32))
         biases.append(np.ascontiguousarray(bias, np.float32))
         units = weight.shape[0]

@@ -1,4 +1,4 @@
-"""Fitting a tissue model to labelled cut-outs: for the base model, and for a ward's own."""
+"""Fitting the second look to labelled cut-outs: for the base model, and for a ward's own."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -7,8 +7,9 @@ import numpy as np
 import numpy.typing as npt
 
 from polypward.labels import BACKGROUND, BARE, LABEL_NAMES, LIVE, OVERGROWN
-from polypward_vision.tissue.features import first_features, second_features
+from polypward_vision.tissue.features import second_features
 from polypward_vision.tissue.model import NOTHING, Perceptron, TissueModel, coarse_view
+from polypward_vision.tissue.network import Network
 
 __all__ = ["LabelledTile", "fit_tissue_model", "labelled_pixels"]
 
@@ -33,16 +34,6 @@ class LabelledTile:
     centre_mm: tuple[float, float] | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class _View:
-    """A tile as both looks see it, and the pixels chosen from it."""
-
-    tile: LabelledTile
-    first: Array
-    coarse: Array
-    coarse_valid: npt.NDArray[np.bool_]
-
-
 def labelled_pixels(
     labels: Labels, valid: npt.NDArray[np.bool_], *, per_label: int, rng: np.random.Generator
 ) -> npt.NDArray[np.int64]:
@@ -59,93 +50,50 @@ def labelled_pixels(
 def fit_tissue_model(
     tiles: Sequence[LabelledTile],
     *,
+    first: Network,
     seed: int,
-    units: tuple[int, int] = (64, 32),
+    units: int = 32,
     per_label: int = 250,
     epochs: int = 20,
-    folds: int = 2,
     version: str = "",
 ) -> TissueModel:
-    """Fit both looks to labelled tiles.
-
-    The second look learns from what a first look says about tiles that it was not fitted to, so
-    that it does not trust the first more than it will deserve.
+    """Fit the second look to labelled tiles, given the first.
 
     Parameters
     ----------
     tiles : sequence of LabelledTile
-        At least `folds` tiles; all four labels must occur in each fold.
+        All four labels must occur. The first look should not have been trained on them: the
+        second would trust it more than it will deserve.
+    first : Network
+        The first look; it stays as it is.
     seed : int
         Same tiles and seed, same model (on one machine and library version).
-    units : (int, int)
-        Hidden units of the first and of the second look.
+    units : int
+        Hidden units of the second look.
     per_label : int
         Pixels taken from each label of each tile, at most.
-    epochs, folds : int
-        Passes over the pixels; parts the tiles are split into for the second look.
+    epochs : int
+        Passes over the pixels.
 
     Raises
     ------
     ValueError
-        If there are fewer tiles than folds or a label is missing.
+        If there is no tile or a label is missing.
     """
-    if len(tiles) < folds:
-        raise ValueError(f"at least {folds} labelled tiles are needed, got {len(tiles)}")
+    if not tiles:
+        raise ValueError("at least one labelled tile is needed, got none")
     rng = np.random.default_rng(seed)
-    views = [_view(tile) for tile in tiles]
-    pixels, labels, group = [], [], []
-    for index, view in enumerate(views):
-        truth = _coarse_labels(view)
-        places = labelled_pixels(truth, view.coarse_valid, per_label=per_label, rng=rng)
-        pixels.append(view.first[:, places].T)
-        labels.append(truth.ravel()[places])
-        group.append(np.full(len(places), index % folds))
-    x, y, fold = np.concatenate(pixels), np.concatenate(labels), np.concatenate(group)
-    second_x, second_y = [], []
-    for held in range(folds):
-        first = _fit(x[fold != held], y[fold != held], units[0], epochs=epochs, seed=seed)
-        for view in views[held::folds]:
-            places = labelled_pixels(
-                view.tile.labels, view.tile.valid, per_label=per_label, rng=rng
-            )
-            second_x.append(_second(view, first)[:, places].T)
-            second_y.append(view.tile.labels.ravel()[places])
-    second = _fit(
-        np.concatenate(second_x), np.concatenate(second_y), units[1], epochs=epochs, seed=seed
-    )
+    pixels, labels = [], []
+    for tile in tiles:
+        places = labelled_pixels(tile.labels, tile.valid, per_label=per_label, rng=rng)
+        lab, coarse, valid, _ = coarse_view(tile.lab, valid=tile.valid, mm_per_px=tile.mm_per_px)
+        found = np.where(valid[..., None], first(coarse), NOTHING)
+        seen = second_features(lab, found, coarse=coarse, mm_per_px=tile.mm_per_px)
+        pixels.append(seen[:, places].T)
+        labels.append(tile.labels.ravel()[places])
+    second = _fit(np.concatenate(pixels), np.concatenate(labels), units, epochs=epochs, seed=seed)
     second.biases[-1][BACKGROUND] += np.float32(GROUND_LEAN)
-    return TissueModel(
-        first=_fit(x, y, units[0], epochs=epochs, seed=seed), second=second, version=version
-    )
-
-
-def _view(tile: LabelledTile) -> _View:
-    rows, cols = tile.labels.shape
-    lab, coarse, coarse_valid, coarse_mm = coarse_view(
-        tile.lab, valid=tile.valid, mm_per_px=tile.mm_per_px
-    )
-    centre = tile.centre_mm or (cols * tile.mm_per_px / 2, rows * tile.mm_per_px / 2)
-    return _View(
-        tile=LabelledTile(lab=lab, valid=tile.valid, labels=tile.labels, mm_per_px=tile.mm_per_px),
-        first=first_features(coarse, valid=coarse_valid, mm_per_px=coarse_mm, centre_mm=centre),
-        coarse=coarse,
-        coarse_valid=coarse_valid,
-    )
-
-
-def _coarse_labels(view: _View) -> Labels:
-    """Labels at the middle of each coarse pixel."""
-    rows, cols = view.coarse_valid.shape
-    height, width = view.tile.labels.shape
-    row = ((np.arange(rows) + 0.5) * height / rows).astype(int)
-    col = ((np.arange(cols) + 0.5) * width / cols).astype(int)
-    return view.tile.labels[np.ix_(row, col)]
-
-
-def _second(view: _View, first: Perceptron) -> Array:
-    found = first(view.first).reshape(*view.coarse_valid.shape, len(LABEL_NAMES))
-    found = np.where(view.coarse_valid[..., None], found, NOTHING)
-    return second_features(view.tile.lab, found, coarse=view.coarse, mm_per_px=view.tile.mm_per_px)
+    return TissueModel(first=first, second=second, version=version)
 
 
 def _fit(x: Array, y: Labels, units: int, *, epochs: int, seed: int) -> Perceptron:

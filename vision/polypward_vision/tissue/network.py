@@ -1,0 +1,88 @@
+"""The first look: a small convolutional network in the ONNX format, run by OpenCV.
+
+ONNX describes arithmetic only: loading it executes nothing.
+"""
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from polypward.errors import BadInputError
+from polypward.labels import LABEL_NAMES
+
+__all__ = ["Network"]
+
+Array = npt.NDArray[np.float32]
+# The network halves its picture four times.
+MULTIPLE = 16
+LARGEST_BYTES = 8_000_000
+
+
+@dataclass(slots=True)
+class Network:
+    """A network from CIELAB to the log odds of the four labels of `polypward.labels`.
+
+    Its input ``lab`` is (1, 3, rows, cols): L / 50 - 1, a / 50, b / 50, at 0.4 mm per pixel, sides
+    in multiples of 16; its output (1, 4, rows, cols). `onnx` is the file's bytes; the network is
+    opened on first use, in each process that uses it.
+    """
+
+    onnx: bytes
+    _net: Any = field(default=None, repr=False, compare=False)
+
+    def __call__(self, lab: Array) -> Array:
+        """Probabilities of each label at each pixel.
+
+        Parameters
+        ----------
+        lab : float32 array of shape (rows, cols, 3)
+            CIELAB D50 at 0.4 mm per pixel.
+
+        Returns
+        -------
+        float32 array of shape (rows, cols, 4)
+
+        Raises
+        ------
+        BadInputError
+            If the bytes are no network of this kind.
+        """
+        rows, cols = lab.shape[:2]
+        below, right = -rows % MULTIPLE, -cols % MULTIPLE
+        wide = cv2.copyMakeBorder(lab, 0, below, 0, right, cv2.BORDER_REPLICATE)
+        scaled = wide / np.float32(50)
+        scaled[..., 0] -= 1
+        blob = np.ascontiguousarray(scaled.transpose(2, 0, 1)[None])
+        try:
+            if self._net is None:
+                self._net = _opened(self.onnx)
+            self._net.setInput(blob)
+            logits = np.asarray(self._net.forward(), np.float32)
+        except cv2.error as error:
+            raise BadInputError(f"tissue model: the network cannot be run ({error})") from error
+        if logits.shape != (1, len(LABEL_NAMES), *wide.shape[:2]):
+            raise BadInputError(
+                f"tissue model: the network gives an array of shape {logits.shape} instead of "
+                f"{(1, len(LABEL_NAMES), *wide.shape[:2])}"
+            )
+        chances = logits[0, :, :rows, :cols].transpose(1, 2, 0)
+        chances = np.exp(chances - chances.max(axis=2, keepdims=True))
+        return np.ascontiguousarray(chances / chances.sum(axis=2, keepdims=True))
+
+    def __getstate__(self) -> bytes:
+        """Travel to another process as bytes."""
+        return self.onnx
+
+    def __setstate__(self, state: bytes) -> None:
+        """Come back from bytes."""
+        self.onnx = state
+        self._net = None
+
+
+def _opened(onnx: bytes) -> Any:
+    if not onnx or len(onnx) > LARGEST_BYTES:
+        raise BadInputError(f"tissue model: a network of {len(onnx)} bytes")
+    return cv2.dnn.readNetFromONNX(np.frombuffer(onnx, np.uint8))
