@@ -48,7 +48,7 @@ bench: $(READY) ## measure the figures of docs/accuracy.md and print them as a t
 samples: $(READY) ## render sample_images/ again from its story
 	$(BIN)/python -m phantoms.demo_ward sample_images
 
-model: $(READY) ## train the tissue model again from phantoms
+model: $(READY) ## fit the tissue model's second look again from phantoms
 	$(BIN)/python -m phantoms.train_model
 
 wheel: $(READY) ## build dist/*.whl
