@@ -2,7 +2,7 @@
 
 Source: G. Sharma, W. Wu and E. N. Dalal, "The CIEDE2000 color-difference formula: implementation
 notes, supplementary test data, and mathematical observations", Color Research and Application
-30(1), 2005, pages 21-30, Table 1 (all 34 pairs, read in scikit-image's transcription, which
+30(1), 2005, pages 21-30, Table 1 (all 34 pairs, read in scikit-image's copy, which
 colour-science and scikit-image both reproduce). Copies of this table with wrong rows are about:
 pair 4 altered, pair 14 missing.
 """
