@@ -22,14 +22,13 @@ from PIL import Image
 from phantoms import dress
 from phantoms.drawn_tiles import ground
 from phantoms.photo_tiles import any_colours, photo_tile
-from phantoms.settings import HELD_OUT, TRAIN
-from phantoms.train_model import drawn
+from phantoms.settings import TRAIN
+from phantoms.train_model import drawn, held_out_photo
 from polypward_vision.tissue import LabelledTile
 
 __all__ = ["packed", "small"]
 
 GROWTH = dict(dress.GROWTH)
-HELD_OUT_SEED = 1_000_000
 
 
 def _any_growth(rng: np.random.Generator) -> None:
@@ -52,7 +51,7 @@ def _any_growth(rng: np.random.Generator) -> None:
 def _made(kind: str, seed: int) -> LabelledTile | None:
     rng = np.random.default_rng([seed, 977])
     if kind == "held":
-        photo = photo_tile(HELD_OUT_SEED + seed, HELD_OUT)
+        photo = held_out_photo(seed)
         return photo.tile if photo else None
     if kind == "drawn":
         return drawn(50_000 + seed, dressed=False)

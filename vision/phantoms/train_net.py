@@ -12,7 +12,6 @@ import json
 import time
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import torch
@@ -72,11 +71,10 @@ def unpack(path: Path, group: str) -> tuple[torch.Tensor, torch.Tensor]:
     """Tiles of a group on one canvas: scaled CIELAB (n, 3, S, S), labels (n, S, S) or 255."""
     labs, labels = [], []
     with np.load(path, allow_pickle=False) as arrays:
-        ends = arrays[f"{group}_ends"]
+        data, ends = arrays[f"{group}_bytes"], arrays[f"{group}_ends"]
         for start, middle, end in zip(
             np.concatenate([[0], ends[:-1, 1]]), ends[:, 0], ends[:, 1], strict=True
         ):
-            data = arrays_bytes(arrays, group)
             colour = np.asarray(Image.open(io.BytesIO(data[start:middle].tobytes())))
             truth = np.asarray(Image.open(io.BytesIO(data[middle:end].tobytes())))
             rows, cols = (min(SIDE, side) for side in truth.shape)
@@ -101,16 +99,6 @@ def unpack(path: Path, group: str) -> tuple[torch.Tensor, torch.Tensor]:
         1,
     )
     return scaled.half(), torch.from_numpy(np.stack(labels))
-
-
-_BYTES: dict[str, Any] = {}
-
-
-def arrays_bytes(arrays: Any, group: str) -> Any:
-    """Bytes of a group, read once."""
-    if group not in _BYTES:
-        _BYTES[group] = arrays[f"{group}_bytes"]
-    return _BYTES[group]
 
 
 def smooth(n: int, cells: int, device: str) -> torch.Tensor:
