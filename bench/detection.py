@@ -5,10 +5,8 @@ from functools import partial
 import numpy as np
 
 from bench.rows import Row, Size
-from bench.shots import Shot, card_of, each, held_out, model, settings_of
+from bench.shots import Shot, each, held_out, nominal_reading
 from polypward.errors import PhotoRejectedError
-from polypward_vision import measure_photo
-from polypward_vision.load import decode
 
 __all__ = ["look", "measure", "rows", "shot"]
 
@@ -32,12 +30,7 @@ def look(one: Shot) -> Look:
     assert one.scene.printed is not None
     layout = one.scene.printed.card.layout
     try:
-        reading = measure_photo(
-            decode(one.jpeg),
-            settings=settings_of(one),
-            cards=[card_of(one, measured=False)],
-            model=model(),
-        ).reading
+        reading = nominal_reading(one)
     except PhotoRejectedError as error:
         return layout, error.code, one.tilt_deg, None, None
     tilt = None if reading.tilt_deg is None else reading.tilt_deg - one.tilt_deg

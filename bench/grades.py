@@ -3,11 +3,9 @@
 from functools import partial
 
 from bench.rows import Row, Size
-from bench.shots import WHITE_LAMPS, Shot, card_of, each, held_out, model, settings_of
+from bench.shots import WHITE_LAMPS, Shot, each, held_out, nominal_reading
 from phantoms.lights import Lamp, lamp, reef
 from polypward.errors import PhotoRejectedError
-from polypward_vision import measure_photo
-from polypward_vision.load import decode
 
 __all__ = ["grade", "measure", "rows", "shot", "tasks"]
 
@@ -49,12 +47,7 @@ def shot(task: Task, *, seed: int) -> Shot:
 def grade(one: Shot) -> tuple[str, float | None]:
     """Grade of a photo read with nothing known of its card but the nominal layout."""
     try:
-        reading = measure_photo(
-            decode(one.jpeg),
-            settings=settings_of(one),
-            cards=[card_of(one, measured=False)],
-            model=model(),
-        ).reading
+        reading = nominal_reading(one)
     except PhotoRejectedError as error:
         return error.code, None
     return reading.colour_grade or "none", reading.de00_mean

@@ -18,10 +18,21 @@ from phantoms.lights import Lamp, lamp
 from phantoms.render import Truth, encode_jpeg, render
 from phantoms.scene import Scene
 from phantoms.settings import HELD_OUT, random_camera, random_scene
-from polypward.records import Card, PhotoSettings
+from polypward.records import Card, PhotoSettings, Reading
+from polypward_vision import measure_photo
+from polypward_vision.load import decode
 from polypward_vision.tissue import TissueModel, load_base_model
 
-__all__ = ["WHITE_LAMPS", "Shot", "card_of", "each", "held_out", "model", "settings_of"]
+__all__ = [
+    "WHITE_LAMPS",
+    "Shot",
+    "card_of",
+    "each",
+    "held_out",
+    "model",
+    "nominal_reading",
+    "settings_of",
+]
 
 # White LEDs and daylights of the family with a correlated temperature of 4000 to 7500 K
 # (CIE 15:2018: LED-B3 4103 K, LED-B5 6598 K, D50 5003 K, D75 7504 K).
@@ -105,3 +116,19 @@ def each(
         jobs, mp_context=get_context("spawn"), initializer=cv2.setNumThreads, initargs=(1,)
     ) as pool:
         yield from pool.map(work, tasks)
+
+
+def nominal_reading(shot: Shot) -> Reading:
+    """Read a photo with nothing known of its card but the nominal layout.
+
+    Raises
+    ------
+    PhotoRejectedError
+        As `polypward_vision.measure_photo`.
+    """
+    return measure_photo(
+        decode(shot.jpeg),
+        settings=settings_of(shot),
+        cards=[card_of(shot, measured=False)],
+        model=model(),
+    ).reading
