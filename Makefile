@@ -57,7 +57,7 @@ wheel: $(READY) ## build dist/*.whl
 
 lock: $(READY) ## resolve the pins again (the only target that takes newer releases)
 	$(BIN)/python -m pip install --quiet --quiet uv
-	$(BIN)/uv pip compile pyproject.toml --group dev --universal --python-version 3.11 \
+	$(BIN)/uv pip compile pyproject.toml --group dev --extra raw --extra cluster --universal --python-version 3.11 \
 	  --fork-strategy fewest --generate-hashes --upgrade --quiet \
 	  --no-header --no-annotate --no-emit-index-url --no-emit-find-links -o constraints.txt
 

@@ -1,0 +1,16 @@
+"""The ledger's tables, made and changed step by step: one file a step, never edited once released.
+
+Each module has a function `migrate(db)`, run once in a transaction of its own, in this order.
+"""
+
+from importlib import import_module
+
+from sqlite_utils import Migrations
+
+__all__ = ["STEPS", "migrations"]
+
+STEPS = ("m001_first_tables",)
+
+migrations = Migrations("polypward")
+for _step in STEPS:
+    migrations(name=_step)(import_module(f"{__name__}.{_step}").migrate)
