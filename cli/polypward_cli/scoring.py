@@ -12,7 +12,7 @@ from polypward_cli.scan import Scan, find_photos
 from polypward_cli.ward import Ward
 from polypward_cli.ward.inputs import publish_residuals
 
-__all__ = ["Options", "Outcome", "Progress", "score_folder"]
+__all__ = ["Options", "Outcome", "Progress", "score_folder", "score_scan"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,7 +71,28 @@ def score_folder(
             f"{folder}: no pictures in this folder ({scan.skipped} other files). "
             "Pictures end in .jpg, .png, .heic and the like."
         )
-    run = Run(ward, options, eyes or RealEyes(), now or datetime.now(UTC))
+    outcome = score_scan(
+        ward, scan, options=options, eyes=eyes or RealEyes(), now=now, progress=progress
+    )
+    publish_residuals(ward)
+    return outcome
+
+
+def score_scan(
+    ward: Ward,
+    scan: Scan,
+    *,
+    options: Options,
+    eyes: Eyes,
+    now: datetime | None = None,
+    progress: Progress = _quiet,
+) -> Outcome:
+    """Score photos that were found already, as `score_folder` does, without its last step.
+
+    That step, `publish_residuals`, reads every photo of the ward: who takes photos in one by one
+    does it now and then.
+    """
+    run = Run(ward, options, eyes, now or datetime.now(UTC))
     run.clean()
     photos = run.take_in(scan, progress)
     measured = run.measure(photos, progress)
@@ -79,7 +100,6 @@ def score_folder(
         if photo.key not in measured:
             run.settle(photo)
         run.keep_contradictions(photo)
-    publish_residuals(ward)
     return Outcome(
         scan=scan,
         keys=tuple(photo.key for photo in photos),
