@@ -161,9 +161,14 @@ class Specimen:
     as_is_price: float | None = None
     height_mm: float | None = None
     parent: str = ""
-    state: str = "held"  # held, sold, lost, discarded, split
+    state: str = "held"  # or one of polypward.life.STATES
     left_on: date | None = None
     registered: bool = True
+    box: str = ""
+    permit: str = ""  # number of the papers it came with; its children keep it
+    light: str = ""
+    unpacked_as: str = ""  # good, poor, dead or ""
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

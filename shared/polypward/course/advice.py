@@ -7,11 +7,12 @@ from typing import Final
 from polypward.course.results import Advice, Flag, Visit
 from polypward.course.rules import Fact, holds
 from polypward.course.settings import CourseSettings
+from polypward.life import LEAVING
 from polypward.records import CareEvent, Specimen
 
 __all__ = ["advise", "gather_facts", "left"]
 
-_LEFT: Final = {"sold": "sold", "lost": "lost", "discarded": "discarded", "split": "split"}
+_LEFT: Final = {**LEAVING, "split": "split"}
 _SECOND_LOOK_HOURS: Final = 24
 # Live cover up to which photos show no live tissue worth the name.
 _LOOKS_DEAD: Final = 0.02
@@ -25,11 +26,11 @@ def left(
     Returns
     -------
     state : str
-        "", "sold", "lost", "discarded" or "split" (it lives on in its children).
+        "" or one of `polypward.life.STATES` ("split": it lives on in its children).
     on : date or None
         The day, where known.
     """
-    if specimen.state in _LEFT:
+    if specimen.state in _LEFT.values():
         return specimen.state, specimen.left_on
     for event in sorted(care, key=lambda event: event.at, reverse=True):
         if event.what == "returned":
@@ -39,7 +40,7 @@ def left(
             if specimen.specimen in children or (specimen.parent and not children):
                 continue
         if event.what in _LEFT:
-            return event.what, event.at.astimezone(settings.zone).date()
+            return _LEFT[event.what], event.at.astimezone(settings.zone).date()
     return "", None
 
 

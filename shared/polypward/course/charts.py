@@ -26,7 +26,7 @@ _CHART_OF: Final[dict[str, Measure]] = {
     "paling": "paling",
 }
 # Care after which the specimen is not the same body any more.
-_NEW_BODY: Final = frozenset({"baseline", "split", "cut"})
+_NEW_BODY: Final = frozenset({"baseline", "split", "cut", "join"})
 # Contraction is counted between these bounds of -ln(area / usual area).
 _U_RANGE: Final = (-0.5, 1.5)
 # An axis shorter than this has no direction worth charting.

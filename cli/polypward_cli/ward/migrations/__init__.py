@@ -9,7 +9,7 @@ from sqlite_utils import Migrations
 
 __all__ = ["STEPS", "migrations"]
 
-STEPS = ("m001_first_tables",)
+STEPS = ("m001_first_tables", "m002_life")
 
 migrations = Migrations("polypward")
 for _step in STEPS:

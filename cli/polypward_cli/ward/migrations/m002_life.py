@@ -1,0 +1,37 @@
+"""What a specimen's life needs: unpacking, papers, where it stood first, what assigning undid."""
+
+from sqlite_utils import Database
+
+__all__ = ["migrate"]
+
+
+def migrate(db: Database) -> None:
+    """Add columns to specimens and photos, and tables of unpackings, stands and assignments."""
+    for column in ("box", "permit", "light", "unpacked_as", "note"):
+        db.execute(f"alter table specimens add column {column} text not null default ''")
+    # `camera` is maker and model as the photo names them; `gps_at` the time of its satellite fix.
+    db.execute("alter table photos add column camera text not null default ''")
+    db.execute("alter table photos add column gps_at text")
+    for statement in (
+        # What a bag or box was like when it was opened; a corrected row replaces the one it names.
+        """create table unpackings (
+            id integer primary key, batch text not null, box text not null default '',
+            at text not null, bag_temp_c real, bag_salinity real, bag_ph real, transit_hours real,
+            note text not null default '', by text not null default '',
+            unique (batch, box, at))""",
+        # Where a specimen stood before its first move, so that a move can be taken back.
+        """create table first_stands (
+            specimen text primary key references specimens(specimen),
+            place text not null, water_system text not null, light text not null)""",
+        # A stack for each photo: what a person said before and after, and where the photo was.
+        """create table assignment_steps (
+            id integer primary key, key text not null references photos(key), at text not null,
+            by text not null default '', before text, after text,
+            specimen_before text not null default '', from_before text not null default '')""",
+        "create index assignment_steps_by_key on assignment_steps(key)",
+        # Cameras whose clock was found off, and by how much it was told.
+        """create table clocks_told (
+            camera text primary key, minutes_ahead integer not null, told_at text not null)""",
+        "create index specimens_by_place on specimens(place)",
+    ):
+        db.execute(statement)
