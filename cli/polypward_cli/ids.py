@@ -1,8 +1,12 @@
 """Specimen ids: short, easy to read aloud, and wrong when one sign of them is misread."""
 
+import re
+from collections.abc import Iterator
+from itertools import count
 from typing import Final
 
-__all__ = ["ALPHABET", "check_sign", "is_id", "make_id"]
+__all__ = ["ALPHABET", "LENGTH", "check_sign", "is_id", "is_plain", "looks_misread", "make_id"]
+__all__ += ["new_ids"]
 
 # 23 signs, none of which looks like another in handwriting (no 0/O/Q, 1/I/L, 2/Z, 5/S, 8/B, G/6).
 # The number is prime, so that the check sign finds every single wrong sign and every swap of two
@@ -10,6 +14,22 @@ __all__ = ["ALPHABET", "check_sign", "is_id", "make_id"]
 ALPHABET: Final = "34679ACDEFHJKMNPRTUVWXY"
 _BASE: Final = len(ALPHABET)
 _LEAST: Final = 3
+LENGTH: Final = _LEAST + 1
+# What a spreadsheet turns into a date ("MAY7").
+_MONTHS: Final = (
+    "JAN",
+    "FEB",
+    "MAR",
+    "APR",
+    "MAY",
+    "JUN",
+    "JUL",
+    "AUG",
+    "SEP",
+    "OCT",
+    "NOV",
+    "DEC",
+)
 # Spreads neighbouring numbers over the alphabet, so that two ids of a batch look unlike.
 _STEP: Final = 7919
 
@@ -47,3 +67,25 @@ def is_id(text: str) -> bool:
     signs = text.upper()
     fits = len(signs) > _LEAST and all(sign in ALPHABET for sign in signs)
     return fits and check_sign(signs[:-1]) == signs[-1]
+
+
+def is_plain(signs: str) -> bool:
+    """Say whether an id is safe in other programs' hands: a letter first, and a digit somewhere.
+
+    A spreadsheet makes a number of "3333" and of "7E43", and a day of "MAY7"; a camera counts its
+    photos "3333"; and four letters may be a word.
+    """
+    mixed = signs[0].isalpha() and any(sign.isdigit() for sign in signs)
+    return mixed and not re.fullmatch(rf"({_MONTHS})\d+", signs)
+
+
+def new_ids(first: int) -> Iterator[str]:
+    """Yield the plain ids of the numbers from `first` on."""
+    return (one for number in count(first) if is_plain(one := make_id(number)))
+
+
+def looks_misread(text: str) -> bool:
+    """Say whether `text` has the length and mixture of an id, but is none."""
+    signs = text.upper()
+    mixed = any(sign.isdigit() for sign in signs) and any(sign.isalpha() for sign in signs)
+    return len(signs) == LENGTH and signs.isalnum() and mixed and not is_id(signs)

@@ -23,9 +23,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Ward"]
 
-# Care events after which a specimen is no longer in the ward, with the state that says so.
-LEAVING = {"sold": "sold", "lost": "lost", "discarded": "discarded"}
-
 
 class Ward:
     """An open ward; made by `Ward.open`, a context manager.
@@ -105,6 +102,11 @@ class Ward:
     def specimens(self) -> list[Specimen]:
         """Return every specimen, by name."""
         return [specimen_of(row) for row in self.db.query("select * from specimens order by 1")]
+
+    def specimen(self, name: str) -> Specimen | None:
+        """Return the specimen of exactly this name, None if there is none."""
+        rows = self.db.query("select * from specimens where specimen = ?", [name])
+        return next((specimen_of(row) for row in rows), None)
 
     def readings(self, specimen: str | None = None) -> list[Reading]:
         """Return the stored readings (of one specimen), by time, then photo.
@@ -214,10 +216,14 @@ class Ward:
         Raises
         ------
         BadInputError
-            If the specimen is not in the ward.
+            If the specimen is not in the ward, or was not there when it is said to have left,
+            moved or been cut.
         """
-        known = {item.specimen: item for item in self.specimens()}
-        if event.specimen not in known:
+        from polypward.life import LIFE, check_order
+        from polypward_cli.life.follow import follow, keep_first_stand
+
+        one = self.specimen(event.specimen)
+        if one is None:
             raise BadInputError(
                 f'"{event.specimen}" is no specimen of this ward; '
                 "register it first: polypward intake REGISTER.csv"
@@ -234,25 +240,9 @@ class Ward:
             self.db.table("care").insert(row, ignore=True)
             if self.db.table("care").count == before:
                 return False
-            self._follow(event, known)
+            if event.what in LIFE:
+                check_order(self.care(event.specimen), zone=self.settings.zone)
+                if event.what == "move":
+                    keep_first_stand(self, one)
+                follow(self, event)
         return True
-
-    def _follow(self, event: CareEvent, known: dict[str, Specimen]) -> None:
-        """Change what a care event changes of a specimen: its state, its place, its children."""
-        one = known[event.specimen]
-        day = event.at.astimezone(self.settings.zone).date()
-        if event.what in LEAVING:
-            one = replace(one, state=LEAVING[event.what], left_on=day)
-        elif event.what == "returned":
-            one = replace(one, state="held", left_on=None)
-        elif event.what == "move" and event.detail.get("to"):
-            one = replace(one, place=event.detail["to"])
-        elif event.what == "split":
-            text = event.detail.get("children", "").replace(",", " ").replace(";", " ")
-            children = text.split()
-            for child in children:
-                if child not in known:
-                    self.save_specimen(replace(one, specimen=child, parent=one.specimen, cost=None))
-            if children and one.specimen not in children:
-                one = replace(one, state="split", left_on=day)
-        self.save_specimen(one)

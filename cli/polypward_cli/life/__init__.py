@@ -1,0 +1,1 @@
+"""A specimen from unpacking to departure, and the mending of what was noted wrongly."""
