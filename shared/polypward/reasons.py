@@ -123,6 +123,18 @@ _ALL = (
         "Photograph one at a time.",
     ),
     Reason(
+        "tag-unclear",
+        True,
+        "Several specimens are in the picture and it is not clear which one this tag belongs to.",
+        "Lay each tag close to its own specimen, away from the others.",
+    ),
+    Reason(
+        "needs-raw",
+        True,
+        "This is a camera's raw file, for which an extra is not installed.",
+        'Install it (pip install "polypward[raw]"), or save the photo as TIFF or JPEG.',
+    ),
+    Reason(
         "unsure",
         True,
         "The tissue map is too unsure to be counted.",
@@ -219,6 +231,25 @@ _ALL = (
         "Centre the specimen in the card's window, or use the strip.",
     ),
     Reason("outline-used", False, "A person's outline was used.", ""),
+    Reason(
+        "outline-carried",
+        False,
+        "A person's outline of an earlier photo was laid over this one by its skeleton.",
+        "Look at it in the report; draw a new one where it does not fit (--outline).",
+    ),
+    Reason(
+        "outline-not-carried",
+        False,
+        "The outline drawn on an earlier photo could not be laid over this one for sure.",
+        "Draw one for this photo (--outline) where the map is wrong.",
+    ),
+    Reason("map-corrected", False, "A person corrected the tissue map.", ""),
+    Reason(
+        "tray",
+        False,
+        "Several specimens were measured in this photo, each by its own tag.",
+        "",
+    ),
     Reason(
         "clipped-some",
         False,

@@ -18,8 +18,11 @@ from polypward_vision.colour.science import (
     srgb_to_linear,
     xyz_to_lab,
 )
+from polypward_vision.corrected import CorrectedMap, measure_again
+from polypward_vision.tile import frame_beside
 
 RED = (190, 40, 60)
+WINDOW = frame_beside(load_layout("frame"))[0]
 PALE = (228, 214, 196)
 
 
@@ -173,7 +176,7 @@ def test_blue_photo_gives_areas_and_no_colour(kit) -> None:
     photo = snap(view_of(), discs=[disc], change=blue)
     whole = np.zeros((560, 560), np.uint8)
     whole[200:300, 200:300] = 1
-    result = measure(photo, settings=PhotoSettings(height_mm=0.0), corrected_map=whole)
+    result = measure(photo, settings=PhotoSettings(height_mm=0.0), corrected_map=drawn(whole))
     reading = result.reading
     assert reading.colour_grade == "refused"
     assert "colour-refused" in reading.reasons
@@ -237,7 +240,50 @@ def test_corrected_map_that_does_not_fit(kit) -> None:
     photo = snap(view_of())
     for wrong in (np.zeros((5, 5), np.uint8), np.full((560, 560), 7, np.uint8)):
         with pytest.raises(BadInputError, match="corrected map"):
-            measure(photo, corrected_map=wrong)
+            measure(photo, corrected_map=drawn(wrong))
+
+
+def drawn(labels, to_full=None) -> CorrectedMap:
+    return CorrectedMap(labels=labels, frame=WINDOW, to_full=to_full)
+
+
+def test_a_corrected_map_follows_the_photo_to_another_height(kit) -> None:
+    # Truth: the map is drawn on the photo. Seen on a plane 20 mm higher under a camera 360 mm away,
+    # the same pixels cover ((360 - 20) / 360)^2 of the area.
+    view_of, disc_of, snap = kit
+    photo = snap(view_of(), discs=[disc_of(at_mm=(93, 93), radius_mm=25, rgb=RED)])
+    whole = np.zeros((WINDOW.rows, WINDOW.cols), np.uint8)
+    whole[200:350, 200:350] = 1
+    flat = measure(photo, settings=PhotoSettings(height_mm=0.0), corrected_map=drawn(whole))
+    assert flat.reading.live_mm2 == pytest.approx(900.0)
+    assert "map-corrected" in flat.reading.reasons
+    high = measure(
+        photo,
+        settings=PhotoSettings(height_mm=20.0),
+        corrected_map=drawn(whole, to_full=np.array(flat.correction["plane"])),
+    )
+    assert high.reading.live_mm2 == pytest.approx(900 * (340 / 360) ** 2, rel=0.005)
+
+
+def test_a_cut_out_measured_again_by_a_map_gives_what_the_photo_gives(kit) -> None:
+    # Truth: the same map and pixels, once with the photo at hand and once from what a ward keeps.
+    view_of, disc_of, snap = kit
+    photo = snap(view_of(), discs=[disc_of(at_mm=(93, 93), radius_mm=25, rgb=RED)])
+    first = measure(photo, settings=PhotoSettings(height_mm=0.0))
+    labels = np.zeros((WINDOW.rows, WINDOW.cols), np.uint8)
+    labels[200:350, 200:350] = 1
+    labels[200:350, 300:350] = 2
+    whole = measure(photo, settings=PhotoSettings(height_mm=0.0), corrected_map=drawn(labels))
+    again = measure_again(
+        first.tile, labels, frame=WINDOW, correction=first.correction, reading=first.reading
+    )
+    for name in ("live_mm2", "live_mm2_sd", "bare_mm2", "live_cover", "live_cover_sd", "L", "a"):
+        assert getattr(again, name) == pytest.approx(getattr(whole.reading, name)), name
+    assert set(again.reasons) == set(whole.reading.reasons)
+    with pytest.raises(BadInputError, match="no specimen"):
+        measure_again(
+            first.tile, 0 * labels, frame=WINDOW, correction=first.correction, reading=first.reading
+        )
 
 
 def _code(photo, **more) -> str:

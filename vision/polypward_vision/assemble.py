@@ -30,6 +30,7 @@ def assemble(
     colour: ColourFit | None = None,
     height_mm: float | None = None,
     tags: tuple[str, ...] = (),
+    corrected: bool = False,
 ) -> PhotoResult:
     """Measure the tissue map and put everything into one result.
 
@@ -45,6 +46,8 @@ def assemble(
         The height that was used.
     tags : tuple of str
         Specimens named in view.
+    corrected : bool
+        Whether the map is a person's.
 
     Raises
     ------
@@ -63,18 +66,19 @@ def assemble(
         unsure=tissue.unsure,
     )
     pose = sight.pose if sight is not None else None
+    rsd = area_rsd(
+        rms_px=pose.rms_px if pose is not None else 0.0,
+        corners=int(pose.kept.sum()) if pose is not None else 4,
+        span_px=_span_px(sight) if sight is not None else 1.0,
+        print_scale_known=sight.print_scale_known if sight is not None else False,
+        height_known=height_mm is not None,
+        camera_mm=pose.camera_mm if pose is not None else None,
+        tilt_deg=pose.tilt_deg if pose is not None else None,
+    )
     measures = measure(
         labels,
         mm_per_px=frame.mm_per_px,
-        rsd=area_rsd(
-            rms_px=pose.rms_px if pose is not None else 0.0,
-            corners=int(pose.kept.sum()) if pose is not None else 4,
-            span_px=_span_px(sight) if sight is not None else 1.0,
-            print_scale_known=sight.print_scale_known if sight is not None else False,
-            height_known=height_mm is not None,
-            camera_mm=pose.camera_mm if pose is not None else None,
-            tilt_deg=pose.tilt_deg if pose is not None else None,
-        ),
+        rsd=rsd,
         unsure=tissue.unsure,
         lab=lab if coloured else None,
         left_out=burnt | shine,
@@ -83,7 +87,7 @@ def assemble(
     reading = Reading(
         photo="",
         sha256="",
-        reasons=_notes(notes, settings, tissue, sight, colour, height_mm),
+        reasons=_notes(notes, settings, tissue, sight, colour, height_mm, corrected),
         card=sight.card.layout if sight is not None else "",
         card_serial=sight.card.serial if sight is not None else "",
         mm_per_px=_mm_per_px(tile, labels, sight, settings, height_mm),
@@ -118,7 +122,8 @@ def assemble(
         mask=labels,
         valid=tile.valid,
         unsure_map=tissue.unsure_map,
-        correction=_correction_json(correction, colour),
+        correction=_correction_json(correction, colour)
+        | {"area_rsd": rsd.scale, "plane": [[float(v) for v in row] for row in tile.to_full]},
         patch_residuals=_residuals(sight, colour),
         tags=tags,
     )
@@ -161,6 +166,7 @@ def _notes(
     sight: Sight | None,
     colour: ColourFit | None,
     height_mm: float | None,
+    corrected: bool,
 ) -> tuple[str, ...]:
     """All notes of an accepted reading, each once, in the order of the stages."""
     every = list(sight.notes if sight is not None else ("no-card-scale",))
@@ -168,6 +174,7 @@ def _notes(
     every += ["no-height"] if height_mm is None else []
     every += ["outline-used"] if settings.outline_mm is not None else []
     every += ["edge-reached"] if tissue.touches_edge else []
+    every += ["map-corrected"] if corrected else []
     return tuple(dict.fromkeys([*every, *notes]))
 
 

@@ -14,13 +14,13 @@ from polypward_vision.assemble import assemble
 from polypward_vision.codes import read_tags
 from polypward_vision.colour.apply import Correction, plain_correction
 from polypward_vision.colour.correct import ColourFit, fit_colour
+from polypward_vision.corrected import CorrectedMap
 from polypward_vision.find_card import grey_of
-from polypward_vision.measure import check_labels
 from polypward_vision.photo import DecodedPhoto
 from polypward_vision.result import PhotoResult
 from polypward_vision.sight import Sight, find, look_at_card
 from polypward_vision.tile import Tile, cut_tile, frame_beside, frame_of_picture
-from polypward_vision.tissue import TissueMap, TissueModel, map_tissue
+from polypward_vision.tissue import Labeller, TissueMap, map_tissue
 
 __all__ = ["measure_photo"]
 
@@ -32,9 +32,9 @@ def measure_photo(
     *,
     settings: PhotoSettings,
     cards: Sequence[Card] = (),
-    model: TissueModel,
+    model: Labeller,
     print_residuals: Residuals | None = None,
-    corrected_map: npt.NDArray[np.uint8] | None = None,
+    corrected_map: CorrectedMap | None = None,
 ) -> PhotoResult:
     """Measure the specimen in a photo of it beside a card.
 
@@ -47,13 +47,13 @@ def measure_photo(
     cards : sequence of Card
         The ward's own cards; a card in view with the serial of one of them takes its values and
         print scale, any other the nominal layout.
-    model : TissueModel
+    model : Labeller
         Labels the cut-out.
     print_residuals : mapping of serial to array of shape (P, 3), optional
         What a serial's patches missed their nominal Lab by in earlier photos, on the mean: its
         printer's error, which is no fault of this photo.
-    corrected_map : uint8 array of shape (rows, cols), optional
-        A person's tissue map in the cut-out's frame; it replaces the model's.
+    corrected_map : CorrectedMap, optional
+        A person's tissue map; it replaces the model's.
 
     Returns
     -------
@@ -88,6 +88,7 @@ def measure_photo(
             colour=colour,
             height_mm=height_mm,
             tags=read_tags(sight.grey, sight.pose.to_px, skip_mm=_code_mm(sight)),
+            corrected=corrected_map is not None,
         )
 
 
@@ -144,6 +145,7 @@ def _cut(sight: Sight, height_mm: float | None) -> Tile:
         aim_decides=aim_decides,
         card=sight.card,
         card_plane=sight.pose.to_px,
+        scale=sight.photo.scale,
     )
 
 
@@ -167,23 +169,12 @@ def _tissue(
     tile: Tile,
     lab: npt.NDArray[np.float32],
     settings: PhotoSettings,
-    model: TissueModel,
-    corrected_map: npt.NDArray[np.uint8] | None,
+    model: Labeller,
+    corrected_map: CorrectedMap | None,
 ) -> TissueMap:
     """Tissue map: a person's, or the model's inside a person's outline, or the model's."""
     if corrected_map is not None:
-        if corrected_map.shape != tile.valid.shape or not check_labels(corrected_map):
-            raise BadInputError(
-                f"the corrected map must hold labels 0 to 3 in {tile.valid.shape[0]} rows and "
-                f"{tile.valid.shape[1]} columns, it has the shape {corrected_map.shape}"
-            )
-        found = corrected_map.any()
-        return TissueMap(
-            labels=corrected_map.astype(np.uint8),
-            unsure=0.0 if found else None,
-            unsure_map=np.zeros(tile.valid.shape, np.float32),
-            problem="" if found else "nothing-found",
-        )
+        return corrected_map.on(tile)
     if not tile.valid.any():
         raise PhotoRejectedError("nothing-found", "the place beside the card is not in the picture")
     tissue = map_tissue(
@@ -204,8 +195,8 @@ def _without_card(
     photo: DecodedPhoto,
     settings: PhotoSettings,
     mm_per_px: float,
-    model: TissueModel,
-    corrected_map: npt.NDArray[np.uint8] | None,
+    model: Labeller,
+    corrected_map: CorrectedMap | None,
 ) -> PhotoResult:
     """Measure by a given scale: area and cover, no colour."""
     if not mm_per_px > 0:
@@ -213,10 +204,16 @@ def _without_card(
     step = mm_per_px * photo.scale
     plane = np.array([[1 / step, 0, -0.5], [0, 1 / step, -0.5], [0, 0, 1.0]])
     rows, cols = photo.rgb.shape[:2]
-    tile = cut_tile(photo.rgb, frame_of_picture((rows, cols), step), plane)
+    tile = cut_tile(photo.rgb, frame_of_picture((rows, cols), step), plane, scale=photo.scale)
     correction = plain_correction(photo.icc)
     lab = _lab(tile, correction)
     tissue = _tissue(tile, lab, settings, model, corrected_map)
     return assemble(
-        tile, lab, tissue, correction, settings, tags=read_tags(grey_of(photo.rgb), plane)
+        tile,
+        lab,
+        tissue,
+        correction,
+        settings,
+        tags=read_tags(grey_of(photo.rgb), plane),
+        corrected=corrected_map is not None,
     )

@@ -73,6 +73,8 @@ class Tile:
     # The specimen is expected here, mm from the cut-out's top left corner.
     aim_mm: tuple[float, float]
     aim_decides: bool = False
+    # Homography from card mm on the specimen's plane to pixels of the full-size photo.
+    to_full: Matrix
 
     @property
     def rgb8(self) -> npt.NDArray[np.uint8]:
@@ -144,6 +146,7 @@ def cut_tile(
     aim_decides: bool = False,
     card: Card | None = None,
     card_plane: Matrix | None = None,
+    scale: int = 1,
 ) -> Tile:
     """Resample the specimen's plane.
 
@@ -158,6 +161,8 @@ def cut_tile(
     card, card_plane : optional
         The card and the homography of its own plane: where the line of sight meets the card's
         printed part, the cut-out is not valid.
+    scale : int
+        Full-size pixels per decoded pixel.
     """
     frame, aim = _within(frame, plane, rgb.shape[:2], aim_mm)
     finest = float(np.sqrt(area_mm2_per_px(plane, [frame.centre_mm])[0]))
@@ -173,7 +178,15 @@ def cut_tile(
     if fold > 1:
         warped = cv2.resize(warped, (frame.cols, frame.rows), interpolation=cv2.INTER_AREA)
     valid = _valid(frame, plane, rgb.shape[:2], card=card, card_plane=card_plane)
-    return Tile(frame=frame, rgb=warped, valid=valid, aim_mm=aim, aim_decides=aim_decides)
+    middle = (scale - 1) / 2  # of a decoded pixel, in full-size pixels
+    return Tile(
+        frame=frame,
+        rgb=warped,
+        valid=valid,
+        aim_mm=aim,
+        aim_decides=aim_decides,
+        to_full=np.array([[scale, 0, middle], [0, scale, middle], [0, 0, 1.0]]) @ plane,
+    )
 
 
 def _within(

@@ -1,6 +1,7 @@
 """From a corrected cut-out to the tissue map of one specimen."""
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import cv2
 import numpy as np
@@ -8,9 +9,8 @@ import numpy.typing as npt
 
 from polypward.labels import BACKGROUND, BARE, LIVE, OVERGROWN
 from polypward_vision.tissue.body import pick_body
-from polypward_vision.tissue.model import TissueModel
 
-__all__ = ["TissueMap", "map_tissue"]
+__all__ = ["Labeller", "TissueMap", "map_tissue"]
 
 # Neighbours within this width vote together.
 SMOOTH_MM = 0.6
@@ -19,6 +19,20 @@ SMOOTH_MM = 0.6
 SLIVER_MM = 1.0
 # A pixel whose best label is less likely than this is unsure.
 SURE = 0.6
+
+
+class Labeller(Protocol):
+    """Anything that tells labels: the base model, a ward's own (see `TissueModel`)."""
+
+    def probabilities(
+        self,
+        lab: npt.NDArray[np.float32],
+        *,
+        mm_per_px: float,
+        valid: npt.NDArray[np.bool_] | None = None,
+        centre_mm: tuple[float, float] | None = None,
+    ) -> npt.NDArray[np.float32]:
+        """Probability of each label at each pixel, (rows, cols, 4)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,7 +58,7 @@ def map_tissue(
     *,
     valid: npt.NDArray[np.bool_],
     mm_per_px: float,
-    model: TissueModel,
+    model: Labeller,
     aim_mm: tuple[float, float] | None = None,
     aim_decides: bool = False,
     outline: npt.NDArray[np.bool_] | None = None,
@@ -59,7 +73,7 @@ def map_tissue(
         False where the cut-out shows nothing: outside the picture, the card itself.
     mm_per_px : float
         Side of a pixel in mm.
-    model : TissueModel
+    model : Labeller
         The base model or a ward's own.
     aim_mm : (x, y), optional
         Where the specimen is expected, mm from the cut-out's top left corner: the window's centre,
