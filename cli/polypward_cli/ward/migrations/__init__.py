@@ -9,7 +9,7 @@ from sqlite_utils import Migrations
 
 __all__ = ["STEPS", "migrations"]
 
-STEPS = ("m001_first_tables", "m002_life", "m007_teach")
+STEPS = ("m001_first_tables", "m002_life", "m006_phone", "m007_teach")
 
 migrations = Migrations("polypward")
 for _step in STEPS:
