@@ -2,8 +2,6 @@
 
 from dataclasses import dataclass
 
-from scipy import stats
-
 __all__ = ["Share", "share"]
 
 
@@ -51,5 +49,7 @@ def share(count: int, of: int) -> Share:
         raise ValueError(f"count must be from 0 to {of}, got {count}")
     if not of:
         return Share(0, 0, None, None)
+    from scipy import stats
+
     limits = stats.binomtest(count, of).proportion_ci(0.95, method="wilson")
     return Share(count, of, float(limits.low), float(limits.high))

@@ -3,10 +3,10 @@
 import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
 
 from polypward.batch.lives import Life
 
@@ -64,9 +64,11 @@ def survival(lives: Sequence[Life]) -> SurvivalCurve:
     """
     if not lives:
         return SurvivalCurve(0, 0, 0, ())
+    from scipy import stats
+
     days = np.array([life.days for life in lives], np.float64)
     died = np.array([life.died for life in lives])
-    sf = stats.ecdf(stats.CensoredData(uncensored=days[died], right=days[~died])).sf
+    sf = stats.ecdf(_censored(lives)).sf
     with warnings.catch_warnings(), np.errstate(all="ignore"):
         warnings.simplefilter("ignore", RuntimeWarning)  # limits are not defined at 0 and 1
         limits = sf.confidence_interval(confidence_level=0.95, method="log-log")
@@ -111,6 +113,8 @@ def compare(groups: Mapping[str, Sequence[Life]]) -> Comparison:
 
     Specimens that share water are not independent, so that p is too small rather than too large.
     """
+    from scipy import stats
+
     groups = {name: lives for name, lives in groups.items() if lives}
     every = [life for lives in groups.values() for life in lives]
     deaths = sum(life.died for life in every)
@@ -140,7 +144,9 @@ def compare(groups: Mapping[str, Sequence[Life]]) -> Comparison:
     return Comparison(observed=observed, expected=by_name, chi2=chi2, df=df, p=p)
 
 
-def _censored(lives: Sequence[Life]) -> stats.CensoredData:
+def _censored(lives: Sequence[Life]) -> Any:
+    from scipy import stats
+
     return stats.CensoredData(
         uncensored=[life.days for life in lives if life.died],
         right=[life.days for life in lives if not life.died],
