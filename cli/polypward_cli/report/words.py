@@ -24,6 +24,7 @@ FLAGS = {
     "overgrowth": "Overgrowth",
     "stalled": "Stalled",
     "sharp-loss": "Sharp loss, act today",
+    "look-again": "Look again",
     "overdue": "Overdue",
 }
 ADVICE = {

@@ -1,6 +1,8 @@
 """A specimen through time: visits, paling, condition, control charts, flags and advice."""
 
-from polypward.course.repeatability import PooledSd, pool_sd
+from polypward.course.looks import ODD
+from polypward.course.prospect import Case, Prospect, prospect_of
+from polypward.course.repeatability import PooledSd, pool_sd, smallest_change
 from polypward.course.results import (
     Advice,
     Chart,
@@ -10,6 +12,7 @@ from polypward.course.results import (
     Reference,
     Score,
     Trend,
+    TrendPart,
     Visit,
 )
 from polypward.course.rules import DEFAULT_RULES, FACTS, AdviceRule
@@ -20,18 +23,24 @@ __all__ = [
     "DEFAULT_RULES",
     "DEFAULT_WHITE_LAB",
     "FACTS",
+    "ODD",
     "Advice",
     "AdviceRule",
+    "Case",
     "Chart",
     "Course",
     "CourseSettings",
     "Flag",
     "FlagName",
     "PooledSd",
+    "Prospect",
     "Reference",
     "Score",
     "Trend",
+    "TrendPart",
     "Visit",
     "pool_sd",
+    "prospect_of",
     "score_specimen",
+    "smallest_change",
 ]

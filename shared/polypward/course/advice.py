@@ -108,6 +108,7 @@ def gather_facts(
     dict
         Value of each fact of `polypward.course.rules.FACTS`; None = not known.
     """
+    watched = ("paling", "recession", "overgrowth", "sharp-loss", "look-again")
     standing = {flag.name for flag in flags if flag.standing}
     first = visits[0].day if visits else None
     last = visits[-1].day if visits else None
@@ -115,8 +116,7 @@ def gather_facts(
     days_here = None if here_since is None else (today - here_since).days
     stable = None
     if first is not None and last is not None:
-        watched = [flag for flag in flags if flag.name not in ("overdue", "stalled")]
-        since = max([first, *(flag.cleared_on or last for flag in watched)])
+        since = max([first, *(flag.cleared_on or last for flag in flags if flag.name in watched)])
         stable = max(0, (last - since).days)
     quarantine = _latest(care, "quarantine", "status")
     if quarantine is None:
@@ -125,7 +125,7 @@ def gather_facts(
         done = quarantine == "done"
     with_cover = [visit for visit in visits if visit.live_cover is not None]
     with_paling = [visit for visit in visits if visit.paling is not None]
-    names = ("paling", "recession", "overgrowth", "sharp-loss", "stalled", "overdue")
+    names = (*watched, "stalled", "overdue")
     return {
         "condition": condition,
         "cover": with_cover[-1].live_cover if with_cover else None,
@@ -197,7 +197,7 @@ def advise(
                 what=rule.advice,
                 reason=_told(rule.reason, facts),
                 changes=rule.changes,
-                next_photo_on=last_on + timedelta(days=days),
+                next_photo_on=last_on + timedelta(days=days) if days else today,
                 rule=rule.name,
             )
     return Advice(

@@ -183,6 +183,7 @@ def run_chart(
     slope_sd: float = 0.0,
     hold_contracted: bool = False,
     restarts: Iterable[datetime] = (),
+    moved: Iterable[datetime] = (),
     acknowledged: Iterable[datetime] = (),
 ) -> ChartRun:
     """Run the chart over the visits of one measure.
@@ -199,6 +200,9 @@ def run_chart(
         Whether a visit out of the limits while contracted waits for a second one in a row.
     restarts : iterable of datetime
         The first visit at or after each starts a new baseline.
+    moved : iterable of datetime
+        When the specimen was moved: the first visit afterwards is compared with the baseline once
+        more, and starts a new one if it lies within its limits. So a move hides no loss.
     acknowledged : iterable of datetime
         When a person acknowledged the flag: what stands then is taken as the new baseline.
 
@@ -212,7 +216,12 @@ def run_chart(
     rows: list[Row] = []
     episodes: list[Episode] = []
     inside = 0
-    events = sorted([(at, "restart") for at in restarts] + [(at, "seen") for at in acknowledged])
+    events = sorted(
+        [(at, "restart") for at in restarts]
+        + [(at, "moved") for at in moved]
+        + [(at, "seen") for at in acknowledged]
+    )
+    starts_anew = False
     events.reverse()
 
     def close(at: datetime, position: int | None, by_person: bool) -> None:
@@ -222,12 +231,15 @@ def run_chart(
             episodes[-1].by_person = by_person
 
     def apply(until: datetime | None) -> None:
+        nonlocal starts_anew
         while events and (until is None or events[-1][0] <= until):
             at, what = events.pop()
             standing = bool(episodes) and episodes[-1].cleared_at is None
             if what == "restart":
                 state.restart([])
                 close(at, None, True)
+            elif what == "moved":
+                starts_anew = True
             elif standing:
                 state.restart([row.point for row in rows[episodes[-1].raised :]][-2:])
                 close(at, None, True)
@@ -270,6 +282,10 @@ def run_chart(
                 episodes.append(Episode(position))
             continue
         slope.learn(before, point)
+        if starts_anew and not standing:
+            starts_anew = False
+            state.restart([point])
+            continue
         if shift < 0:
             state.worse = _Sums()
         if standing:

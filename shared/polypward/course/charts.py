@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from math import log, sqrt
+from math import hypot, log, sqrt
 from statistics import median
 from typing import Final, Literal
 
@@ -44,8 +44,25 @@ class ViewCharts:
     axes: Mapping[int, Axis]  # by light period
 
 
-def repeat_sd(measure: Measure, pooled: PooledSd | None, settings: CourseSettings) -> float:
+def repeat_sd(
+    measure: Measure,
+    pooled: PooledSd | None,
+    settings: CourseSettings,
+    *,
+    level: float | None = None,
+) -> float:
     """SD of a visit's figure before it speaks for itself: the larger of pooled SD and floor.
+
+    Parameters
+    ----------
+    measure : {"cover", "overgrown", "paling"}
+        The measure.
+    pooled : PooledSd or None
+        Repeatability of the ward.
+    settings : CourseSettings
+        The floors.
+    level : float, optional
+        Live cover of the visit: the SD is then that of visits of like cover, where enough repeat.
 
     Returns
     -------
@@ -60,7 +77,7 @@ def repeat_sd(measure: Measure, pooled: PooledSd | None, settings: CourseSetting
     pools = (
         {}
         if pooled is None
-        else {"cover": pooled.cover, "overgrown": pooled.overgrown, "paling": pooled.lab}
+        else {"cover": pooled.cover_at(level), "overgrown": pooled.overgrown, "paling": pooled.lab}
     )
     return max(floors[measure], pools.get(measure) or 0.0)
 
@@ -85,7 +102,6 @@ def _u(visit: Visit) -> float:
 def _shares(
     visits: Sequence[Visit], measure: Measure, pooled: PooledSd | None, settings: CourseSettings
 ) -> list[Point]:
-    floor = repeat_sd(measure, pooled, settings)
     known = (
         pooled is not None
         and (pooled.cover if measure == "cover" else pooled.overgrown) is not None
@@ -97,7 +113,13 @@ def _shares(
         if value is None:
             continue
         x = -value if measure == "cover" else value
-        points.append(Point(index, visit.at, x, max(floor, own[index]), _u(visit)))
+        sd = max(
+            repeat_sd(measure, pooled, settings, level=visit.live_cover),
+            own[index],
+        )
+        if visit.unlike:
+            sd = hypot(sd, settings.unlike_share_sd)
+        points.append(Point(index, visit.at, x, sd, _u(visit)))
     return points
 
 
@@ -107,23 +129,23 @@ def _colours(
     pooled: PooledSd | None,
     settings: CourseSettings,
 ) -> tuple[list[Point], list[datetime]]:
-    """Points along the paling axis in Lab units, and where a new light starts."""
+    """Points along the paling axis in Lab units, and where a new light or like state starts."""
     floor = repeat_sd("paling", pooled, settings)
     own = _own_sds(
         [visit.lab_sd for visit in visits], pooled=pooled is not None and pooled.lab is not None
     )
     points: list[Point] = []
     starts: list[datetime] = []
-    period: int | None = None
+    period: tuple[int | None, int | None] = (None, None)
     for index, visit in enumerate(visits):
         axis = None if visit.light is None else axes.get(visit.light)
-        if visit.lab is None or axis is None or visit.handled:
+        if visit.lab is None or axis is None or visit.handled or visit.like is None:
             continue
         if axis.length_lab < _MIN_CHART_AXIS_LAB:
             continue
-        if visit.light != period:
+        if (visit.light, visit.like) != period:
             starts.append(visit.at)
-            period = visit.light
+            period = (visit.light, visit.like)
         index_here = axis.place(visit.lab)[0] if visit.paling_raw is None else visit.paling_raw
         shift = index_here * axis.length_lab
         points.append(Point(index, visit.at, shift, max(floor, own[index]), _u(visit)))
@@ -215,7 +237,7 @@ def chart_view(
     index : bool
         Whether colour is shown as index (else in Lab units, where the ends are too close).
     care : sequence of CareEvent
-        Of this specimen: baselines, cuts, splits, acknowledgements.
+        Of this specimen: baselines, cuts, splits, moves, acknowledgements.
     pooled : PooledSd or None
         Repeatability of the ward.
     settings : CourseSettings
@@ -226,6 +248,7 @@ def chart_view(
     ViewCharts
     """
     restarts = [event.at for event in care if event.what in _NEW_BODY]
+    moved = [event.at for event in care if event.what == "move"]
     seen: dict[Measure, list[datetime]] = {measure: [] for measure in MEASURES}
     for event in care:
         if event.what == "acknowledge":
@@ -241,6 +264,7 @@ def chart_view(
             settings=settings,
             slope_sd=settings.share_per_contraction_sd,
             restarts=restarts,
+            moved=moved,
             acknowledged=seen[measure],
         )
     points, starts = _colours(visits, axes, pooled, settings)
@@ -255,6 +279,7 @@ def chart_view(
         slope_sd=settings.pale_per_contraction_sd_lab,
         hold_contracted=True,
         restarts=restarts + starts[1:],
+        moved=moved,
         acknowledged=seen["paling"],
     )
     charts = {

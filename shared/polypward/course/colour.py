@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from polypward.course.condition import condition
+from polypward.course.like import like_periods
 from polypward.course.paling import Axis, clip, pale_mm2
 from polypward.course.reference import light_periods, richest
 from polypward.course.results import Reference, Visit
@@ -129,6 +130,7 @@ def colour_view(
     ViewColour
     """
     lights = light_periods(visits, settings)
+    alike = like_periods(visits, settings)
     references = _references(visits, lights, white, white_basis, repeat_lab, settings, kind)
     axes = {
         period: Axis(reference.lab, white)
@@ -138,7 +140,7 @@ def colour_view(
     done: list[Visit] = []
     filled: dict[tuple[str, str], Reading] = {}
     by_key = {(reading.photo, reading.sha256): reading for reading in readings}
-    for visit, light in zip(visits, lights, strict=True):
+    for visit, light, like in zip(visits, lights, alike, strict=True):
         photos = [by_key[key] for key in visit.keys]
         axis = None if light is None else axes.get(light)
         ready = light is not None and light in axes and references[light].available
@@ -174,6 +176,8 @@ def colour_view(
             replace(
                 visit,
                 light=light,
+                like=like.period,
+                unlike=like.unlike,
                 paling=paling,
                 paling_raw=raw,
                 paling_sd=paling_sd,

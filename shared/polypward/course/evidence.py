@@ -113,7 +113,8 @@ class ChartReader:
 
     def _tail(self, name: FlagName, row: Row) -> str:
         """Say what else the reader should know: repeatability, contraction, view."""
-        sd = repeat_sd(MEASURE_OF[name], self.pooled, self.settings)
+        level = self.visit(row).live_cover
+        sd = repeat_sd(MEASURE_OF[name], self.pooled, self.settings, level=level)
         told = f"{sd:.2f}"
         if name == "paling":
             axis = self._axis(row)
@@ -122,6 +123,8 @@ class ChartReader:
         size = self.visit(row).footprint
         if size is not None and not self.settings.contracted_below <= size <= 1.5:
             parts.append(f"its area is {size:.2f} of the usual, so the limits were widened")
+        if self.visit(row).unlike and name != "paling":
+            parts.append(f"{self.visit(row).unlike}, so the limits were widened")
         if self.charts.view == "side":
             parts.append("seen from the side")
         return "".join(f"; {part}" for part in parts)

@@ -2,8 +2,8 @@
 
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import tzinfo
 from statistics import median
 from typing import Final
@@ -15,11 +15,13 @@ from polypward.course.settings import CourseSettings
 from polypward.course.visits import by_day, has_colour, larger, shares_of
 from polypward.records import Reading
 
-__all__ = ["MIN_DF", "PooledSd", "pool_sd", "within_sd"]
+__all__ = ["COVER_BANDS", "MIN_DF", "PooledSd", "pool_sd", "smallest_change", "within_sd"]
 
 # Fewer degrees of freedom do not fix an SD: the 95 % interval of an SD with 19 degrees of freedom
 # still runs from 0.76 to 1.46 of it (chi-square).
 MIN_DF: Final = 20
+# Specimens of like cover: a share near 1 scatters less than one in the middle. Own choice.
+COVER_BANDS: Final = (0.0, 0.5, 0.8, 0.95)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,8 +29,9 @@ class PooledSd:
     """Standard deviations pooled over the specimens of a ward; None below `MIN_DF`.
 
     `*_within` are between repeat photos of one visit, `*_between` between visits with the trend
-    taken out. Shares are fractions, `lab_*` Lab units along one direction. `*_df` are degrees of
-    freedom.
+    taken out. Shares are fractions, `lab_*` Lab units along one direction, `area_*` SDs of the
+    logarithm of live area, so relative ones. `*_df` are degrees of freedom. `cover_by_band` is the
+    larger of the two for live cover by where each of `COVER_BANDS` begins, where enough repeat.
     """
 
     cover_within: float | None = None
@@ -40,11 +43,22 @@ class PooledSd:
     lab_between: float | None = None
     lab_df: int = 0
     between_df: int = 0
+    overgrown_df: int = 0
+    area_within: float | None = None
+    area_between: float | None = None
+    area_df: int = 0
+    cover_by_band: Mapping[float, float] = field(default_factory=dict)
 
     @property
     def cover(self) -> float | None:
         """The larger of the two SDs of live cover; None when neither is known."""
         return larger(self.cover_within, self.cover_between)
+
+    def cover_at(self, level: float | None) -> float | None:
+        """SD of live cover among specimens of like cover, else among all."""
+        if level is None or not self.cover_by_band:
+            return self.cover
+        return self.cover_by_band.get(_band(level), self.cover)
 
     @property
     def overgrown(self) -> float | None:
@@ -55,6 +69,36 @@ class PooledSd:
     def lab(self) -> float | None:
         """The larger of the two SDs of colour, Lab units along one direction."""
         return larger(self.lab_within, self.lab_between)
+
+
+def _band(level: float) -> float:
+    return max(low for low in COVER_BANDS if level >= low or low == COVER_BANDS[0])
+
+
+def smallest_change(sd: float) -> float:
+    """Smallest change between two visits that can be told from noise.
+
+    Parameters
+    ----------
+    sd : float
+        Standard deviation of one visit, in any unit.
+
+    Returns
+    -------
+    float
+        1.96 sqrt(2) sd: 95 % of the differences between two readings of the same thing are
+        smaller.
+
+    References
+    ----------
+    Bland JM, Altman DG (1996). Measurement error. BMJ 313:744.
+
+    Examples
+    --------
+    >>> round(smallest_change(15.307), 2)
+    42.43
+    """
+    return 1.96 * math.sqrt(2) * sd
 
 
 def within_sd(groups: Iterable[Sequence[float]]) -> tuple[float | None, int]:
@@ -133,9 +177,11 @@ def pool_sd(readings: Iterable[Reading], *, zone: tzinfo | None = None) -> Poole
     groups = by_day(readings, zone or CourseSettings().zone)
     covers: list[Sequence[float]] = []
     overgrown: list[Sequence[float]] = []
+    areas: list[Sequence[float]] = []
     colours: list[Sequence[float]] = []
     cover_series: dict[tuple[str, View], list[tuple[float, ...]]] = defaultdict(list)
     overgrown_series: dict[tuple[str, View], list[tuple[float, ...]]] = defaultdict(list)
+    area_series: dict[tuple[str, View], list[tuple[float, ...]]] = defaultdict(list)
     lab_series: dict[tuple[str, View, str], list[tuple[float, ...]]] = defaultdict(list)
     for (specimen, view, _), photos in groups.items():
         shares = [shares_of(reading) for reading in photos]
@@ -143,6 +189,10 @@ def pool_sd(readings: Iterable[Reading], *, zone: tzinfo | None = None) -> Poole
         grown = [share[2] for share in shares if share[2] is not None]
         covers.append(cover)
         overgrown.append(grown)
+        area = [math.log(reading.live_mm2) for reading in photos if reading.live_mm2]
+        areas.append(area)
+        if area:
+            area_series[specimen, view].append((_middle(area),))
         if cover:
             cover_series[specimen, view].append((_middle(cover),))
         if grown:
@@ -157,6 +207,7 @@ def pool_sd(readings: Iterable[Reading], *, zone: tzinfo | None = None) -> Poole
     cover_within, cover_df = within_sd(covers)
     overgrown_within, overgrown_df = within_sd(overgrown)
     lab_within, lab_df = within_sd(colours)
+    area_within, area_df = within_sd(areas)
     cover_between, between_df = _between(cover_series.values())
     return PooledSd(
         cover_within=cover_within if cover_df >= MIN_DF else None,
@@ -168,4 +219,30 @@ def pool_sd(readings: Iterable[Reading], *, zone: tzinfo | None = None) -> Poole
         lab_between=_between(lab_series.values())[0],
         lab_df=lab_df // 3,
         between_df=between_df,
+        overgrown_df=overgrown_df,
+        area_within=area_within if area_df >= MIN_DF else None,
+        area_between=_between(area_series.values())[0],
+        area_df=area_df,
+        cover_by_band=_by_band(covers, cover_series.values()),
     )
+
+
+def _by_band(
+    repeats: Sequence[Sequence[float]], series: Iterable[Sequence[tuple[float, ...]]]
+) -> dict[float, float]:
+    """SD of live cover by band: the larger of within and between, each from `MIN_DF` on."""
+    within: dict[float, list[Sequence[float]]] = defaultdict(list)
+    between: dict[float, list[Sequence[tuple[float, ...]]]] = defaultdict(list)
+    for group in repeats:
+        if len(group) > 1:
+            within[_band(_middle(group))].append(group)
+    for visits in series:
+        for run in zip(visits, visits[1:], visits[2:], strict=False):
+            between[_band(run[1][0])].append(run)
+    found = {}
+    for band in COVER_BANDS:
+        sd, df = within_sd(within[band])
+        both = larger(sd if df >= MIN_DF else None, _between(between[band])[0])
+        if both is not None:
+            found[band] = both
+    return found

@@ -9,9 +9,22 @@ from polypward.course.rules import AdviceWord, Fact
 from polypward.course.settings import Lab
 from polypward.records import Reading
 
-__all__ = ["Advice", "Chart", "Course", "Flag", "FlagName", "Reference", "Score", "Trend", "Visit"]
+__all__ = [
+    "Advice",
+    "Chart",
+    "Course",
+    "Flag",
+    "FlagName",
+    "Reference",
+    "Score",
+    "Trend",
+    "TrendPart",
+    "Visit",
+]
 
-FlagName = Literal["paling", "recession", "overgrowth", "stalled", "sharp-loss", "overdue"]
+FlagName = Literal[
+    "paling", "recession", "overgrowth", "stalled", "sharp-loss", "look-again", "overdue"
+]
 View = Literal["top", "side"]
 
 
@@ -46,6 +59,8 @@ class Visit:
     light: int | None = None  # number of the light period; None = a light that did not last
     handled: bool = False  # soon after heavy feeding, dip, cut or move
     open: str = ""
+    like: int | None = None  # number of the period of like visits; None = unlike the others
+    unlike: str = ""  # what is unlike about it, in words
     expansion: float | None = None
     footprint: float | None = None
     paling: float | None = None
@@ -117,12 +132,29 @@ class Flag:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trend:
-    """Theil-Sen slope per week with exact two-sided Mann-Kendall p over n visits."""
+    """Theil-Sen slope per week, its 90 % interval, and two-sided Mann-Kendall p over n visits."""
 
     per_week: float
     p: float
     n: int
     days: int
+    low: float | None = None
+    high: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrendPart:
+    """A measure before or after something that may have changed its course.
+
+    `began` says in words what was changed on `since`; it is empty for the first part. `trend` is
+    None for fewer than three visits.
+    """
+
+    measure: str
+    since: date
+    until: date
+    began: str
+    trend: Trend | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,6 +191,7 @@ class Advice:
     changes: str = ""
     next_photo_on: date | None = None
     rule: str = ""
+    worth: str = ""  # expected price against the cost of a week, where enough cases have ended
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,6 +214,7 @@ class Course:
     score: Score
     advice: Advice
     trends: Mapping[str, Trend] = field(default_factory=dict)
+    trend_parts: tuple[TrendPart, ...] = ()  # only where a change was logged
     could_raise: Mapping[str, date | None] = field(default_factory=dict)
     facts: Mapping[str, Fact] = field(default_factory=dict)
     notes: tuple[str, ...] = ()

@@ -36,6 +36,7 @@ FACTS: Final[dict[str, str]] = {
     "flag.overgrowth": "yes or no",
     "flag.sharp-loss": "yes or no",
     "flag.stalled": "yes or no",
+    "flag.look-again": "yes or no",
     "flag.overdue": "yes or no",
 }
 
@@ -83,7 +84,7 @@ class AdviceRule:
     changes : str
         What would change the advice.
     next_photo_days : int, optional
-        Days from the last visit to the next photo; None = the ward's interval.
+        Days from the last visit to the next photo, 0 = today; None = the ward's interval.
 
     Raises
     ------
@@ -168,6 +169,16 @@ DEFAULT_RULES: Final[tuple[AdviceRule, ...]] = (
         "within 12 to 24 hours.",
         changes="Two visits without further loss.",
         next_photo_days=1,
+    ),
+    AdviceRule(
+        name="look again",
+        when=("flag.look-again == yes",),
+        advice="hold",
+        reason="Something was odd at the daily look: look closely, smell the water over it, and "
+        "photograph it today.",
+        changes="A photo inside the limits, a look that finds nothing odd, or the flag "
+        "acknowledged.",
+        next_photo_days=0,
     ),
     AdviceRule(
         name="recession",

@@ -3,23 +3,40 @@
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, timedelta
+from itertools import pairwise
 
+from polypward.care.marks import mark_of
 from polypward.course.advice import advise, gather_facts, left
 from polypward.course.charts import ViewCharts, chart_view, repeat_sd
 from polypward.course.colour import ViewColour, colour_view
 from polypward.course.condition import recovery
 from polypward.course.flags import chart_flags, could_raise, overdue_flag, stalled_flag
+from polypward.course.looks import look_flags
 from polypward.course.reference import find_white
 from polypward.course.repeatability import PooledSd
-from polypward.course.results import Advice, Course, Flag, Reference, Score, Trend, View, Visit
+from polypward.course.results import (
+    Advice,
+    Course,
+    Flag,
+    Reference,
+    Score,
+    Trend,
+    TrendPart,
+    View,
+    Visit,
+)
 from polypward.course.settings import CourseSettings
-from polypward.course.trend import find_trend
+from polypward.course.trend import find_trend, trend_parts
 from polypward.course.visits import form_visits, view_of
 from polypward.records import CareEvent, Reading, Specimen
 
 __all__ = ["score_specimen"]
 
 _DECLINES = frozenset({"paling", "recession", "overgrowth", "sharp-loss"})
+# Care that may change the course of a specimen: its trend is told before and after.
+_CHANGES = frozenset(
+    {"move", "light", "lights", "lamp", "treatment", "care-plan", "plan", "quarantine"}
+)
 
 
 def score_specimen(
@@ -100,6 +117,7 @@ def score_specimen(
         for view_charts in charts.values()
         for flag in chart_flags(view_charts, care=own_care, pooled=pooled, settings=settings)
     ]
+    flags += look_flags(visits, own_care, settings=settings)
     last_on = visits[-1].day if visits else None
     gone, gone_on = left(specimen, own_care, settings)
     if not gone and not any(flag.standing and flag.name in _DECLINES for flag in flags):
@@ -141,6 +159,7 @@ def score_specimen(
         score=score,
         advice=advice,
         trends=trends,
+        trend_parts=_parts(series, own_care, settings),
         could_raise=could_raise(list(charts.values())),
         facts=facts,
         notes=_notes(main, visits, colours[main].reference, colours[main].notes),
@@ -155,6 +174,29 @@ def _trends(series: Sequence[Visit]) -> dict[str, Trend]:
         "condition": find_trend(days, [visit.condition for visit in series]),
     }
     return {name: trend for name, trend in found.items() if trend is not None}
+
+
+def _parts(
+    series: Sequence[Visit], care: Sequence[CareEvent], settings: CourseSettings
+) -> tuple[TrendPart, ...]:
+    """Trends before and after each logged change of care and each change of light."""
+    changes: dict[date, list[str]] = {}
+    for event in care:
+        if event.what in _CHANGES:
+            day = event.at.astimezone(settings.zone).date()
+            changes.setdefault(day, []).append(mark_of(event) or event.what)
+    lit = [visit for visit in series if visit.light is not None]
+    for before, after in pairwise(lit):
+        if before.light != after.light:
+            changes.setdefault(after.day, []).append(f"light {after.lamp}".strip())
+    if not changes:
+        return ()
+    days = [visit.day for visit in series]
+    told = [(day, ", ".join(dict.fromkeys(words))) for day, words in sorted(changes.items())]
+    return (
+        *trend_parts("cover", days, [visit.live_cover for visit in series], told),
+        *trend_parts("paling", days, [visit.paling_raw for visit in series], told),
+    )
 
 
 def _score(

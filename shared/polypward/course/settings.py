@@ -32,6 +32,7 @@ _POSITIVE: Final = (
     "min_axis_lab",
     "min_room_points",
     "lamp_visits",
+    "like_hours",
 )
 
 
@@ -91,7 +92,16 @@ class CourseSettings:
         Hours after heavy feeding, and after a dip, cut or move, during which a visit raises no
         paling flag. Common practice, no source.
     lamp_visits : int
-        Visits under a new light after which a new colour baseline starts.
+        Visits under a new light, or otherwise unlike those before, after which a new colour
+        baseline starts.
+    like_hours : float
+        Visits further apart in the hour of the day than this are not compared in colour. Common
+        practice, no source.
+    unlike_share_sd : float
+        SD that a visit unlike the others (hour, how open) adds to its cover and overgrown share.
+    week_cost : float
+        What a specimen costs in a further week (feed, salt, power, hands), in the money of the
+        register; 0 = not told.
     quarantine_days : int
         Days after arrival when quarantine counts as done unless care says otherwise. Common
         practice, no source.
@@ -135,6 +145,9 @@ class CourseSettings:
     feeding_hours: float = 12.0
     handling_hours: float = 48.0
     lamp_visits: int = 3
+    like_hours: float = 2.0
+    unlike_share_sd: float = 0.02
+    week_cost: float = 0.0
     quarantine_days: int = 21
     rules: tuple[AdviceRule, ...] = DEFAULT_RULES
 
