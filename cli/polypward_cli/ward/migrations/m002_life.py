@@ -9,8 +9,7 @@ def migrate(db: Database) -> None:
     """Add columns to specimens and photos, and tables of unpackings, stands and assignments."""
     for column in ("box", "permit", "light", "unpacked_as", "note"):
         db.execute(f"alter table specimens add column {column} text not null default ''")
-    # `camera` is maker and model as the photo names them; `gps_at` the time of its satellite fix.
-    db.execute("alter table photos add column camera text not null default ''")
+    # The time of the photo's satellite fix, UTC, where it has one.
     db.execute("alter table photos add column gps_at text")
     for statement in (
         # What a bag or box was like when it was opened; a corrected row replaces the one it names.
