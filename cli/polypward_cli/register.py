@@ -22,6 +22,7 @@ _NUMBERS: Final = ("cost", "expected_price", "as_is_price")
 COLUMNS: Final = (
     *("specimen", "batch", "supplier", "kind", "count", "cost", "arrived_on", "place"),
     *("water_system", "height_mm", "expected_price", "as_is_price", "parent"),
+    *("box", "permit", "light", "unpacked_as", "note"),
 )
 # What tells one line with a count from another; the rest of it may be corrected later.
 _IDENTITY: Final = ("batch", "supplier", "kind", "arrived_on")

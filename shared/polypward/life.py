@@ -43,7 +43,12 @@ DEATHS: Final = frozenset({"lost", "discarded"})
 CENSORED: Final = frozenset(STATES) - DEATHS
 # Everything that changes what a specimen is or where it stands.
 LIFE: Final = frozenset({*LEAVING, "returned", "move", "split", "cut", "join"})
-_WORDS: Final = {"moved-out": "moved out", "joined": "joined to another"}
+_WORDS: Final = {
+    "moved-out": "moved out",
+    "joined": "joined to another",
+    "join": "joined with another",
+    "move": "moved",
+}
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ import typer
 __all__ = ["add_commands"]
 
 # In the order of the help.
-MODULES = ("score", "rounds", "report", "intake", "assign", "care", "card", "demo")
+MODULES = ("score", "rounds", "report", "intake", "assign", "specimen", "care", "card", "demo")
 
 
 def add_commands(app: typer.Typer) -> None:

@@ -194,7 +194,9 @@ class Ward:
 
     # Writing specimens and care.
 
-    def save_specimen(self, specimen: Specimen, *, register_key: str | None = None) -> None:
+    def save_specimen(
+        self, specimen: Specimen, *, register_key: str | None = None, by: str = ""
+    ) -> None:
         """Add a specimen, or change what is known of it (the old row goes into the audit)."""
         row = row_of_specimen(specimen)
         names = list(row)
@@ -207,7 +209,8 @@ class Ward:
             before = {name: old[0][name] for name in names}
             if before == row:
                 return
-            audit(self.db, "specimen changed", specimen.specimen, old=before, new=row)
+            told = row | ({"by": by} if by else {})
+            audit(self.db, "specimen changed", specimen.specimen, old=before, new=told)
             self.db.table("specimens").update(specimen.specimen, row)
 
     def add_care(self, event: CareEvent) -> bool:

@@ -1,0 +1,108 @@
+"""Taking back the last entry of a specimen's life; what it said stays in the audit."""
+
+import json
+import sqlite3
+from dataclasses import replace
+from datetime import datetime
+from typing import Any
+
+from polypward.errors import BadInputError
+from polypward.life import LIFE, check_order, children_of, standing
+from polypward.records import CareEvent
+from polypward_cli.life.common import named
+from polypward_cli.life.entries import pass_on
+from polypward_cli.life.follow import stands_now
+from polypward_cli.ward import Ward
+from polypward_cli.ward.ledger import audit
+from polypward_cli.ward.rows import care_of
+
+__all__ = ["undo_last"]
+
+
+def undo_last(ward: Ward, name: str, *, by: str) -> CareEvent:
+    """Take back the last move, cut, split, join, sale, loss or return of a specimen.
+
+    Raises
+    ------
+    BadInputError
+        If there is none, or its pieces have photos or entries of their own by now.
+    """
+    one = named(ward, name)
+    row = _last(ward, one.specimen, LIFE)
+    if row is None:
+        raise BadInputError(f'"{one.specimen}": nothing to take back; it was only registered')
+    event = care_of(row, zone=ward.settings.zone)
+    if event.what == "join":
+        raise BadInputError(
+            f'"{one.specimen}": "{event.detail["with"]}" was joined to it; take that back there: '
+            f"polypward specimen undo {event.detail['with']}"
+        )
+    with ward.db.atomic():
+        _remove(ward, row, by=by)
+        if event.what == "split":
+            _take_pieces_back(ward, event, by=by)
+        if event.what == "joined":
+            _part_again(ward, event, at=row["at"], by=by)
+        one = named(ward, name)
+        events = ward.care(one.specimen)
+        check_order(events, zone=ward.settings.zone)
+        now = standing(events, zone=ward.settings.zone)
+        one = replace(one, state=now.state, left_on=now.left_on)
+        ward.save_specimen(stands_now(ward, one, events) if event.what == "move" else one)
+    return event
+
+
+def _last(ward: Ward, specimen: str, words: frozenset[str]) -> dict[str, Any] | None:
+    rows = ward.db.query("select * from care where specimen = ? order by at, id", [specimen])
+    mine = [row for row in rows if row["what"] in words]
+    return max(mine, key=lambda row: datetime.fromisoformat(row["at"])) if mine else None
+
+
+def _remove(ward: Ward, row: dict[str, Any], *, by: str) -> None:
+    ward.db.execute("delete from care where id = ?", [row["id"]])
+    audit(ward.db, "entry taken back", row["specimen"], old=row, new={"by": by})
+
+
+def _take_pieces_back(ward: Ward, event: CareEvent, *, by: str) -> None:
+    """Remove the pieces of a split that have no life of their own; their cost goes back."""
+    for name in children_of(event):
+        piece = ward.specimen(name)
+        if piece is None or name == event.specimen or piece.parent != event.specimen:
+            continue
+        for table, what in (("readings", "photos"), ("care", "entries")):
+            sql = f"select count(*) from {table} where specimen = ?"
+            if count := ward.db.execute(sql, [name]).fetchone()[0]:
+                raise BadInputError(
+                    f'"{event.specimen}": its piece "{name}" has {what} of its own ({count}); '
+                    "take them away first (polypward assign --to, polypward specimen undo)"
+                )
+        parent = ward.specimen(event.specimen)
+        assert parent is not None
+        amounts = {
+            money: getattr(piece, money)
+            for money in ("cost", "as_is_price")
+            if None not in (getattr(piece, money), getattr(parent, money))
+        }
+        pass_on(ward, name, event.specimen, amounts)
+        try:
+            for table in ("summaries", "first_stands", "specimens"):
+                ward.db.execute(f"delete from {table} where specimen = ?", [name])
+        except sqlite3.IntegrityError:
+            raise BadInputError(
+                f'"{event.specimen}": something is noted of its piece "{name}" (a tag, a claim, a '
+                "treatment); take that away first"
+            ) from None
+        audit(ward.db, "piece taken back", name, old={"parent": event.specimen}, new={"by": by})
+
+
+def _part_again(ward: Ward, event: CareEvent, *, at: str, by: str) -> None:
+    """Take back the other side of a joining, and the money that went with it."""
+    other = event.detail["to"]
+    sql = "select * from care where specimen = ? and what = 'join' and at = ?"
+    for row in list(ward.db.query(sql, [other, at])):
+        if json.loads(row["detail"]).get("with") == event.specimen:
+            _remove(ward, row, by=by)
+    amounts = {
+        name: float(event.detail[name]) for name in ("cost", "as_is_price") if name in event.detail
+    }
+    pass_on(ward, event.specimen, other, amounts, sign=-1)
