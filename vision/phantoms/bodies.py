@@ -8,6 +8,7 @@ import numpy as np
 from phantoms.body import BODY_PX_MM, Body, Grid, dome, one_piece, polar
 from phantoms.crowds import branching, bubbly, tentacled
 from phantoms.fields import grid_mm, smooth_noise, wavy
+from phantoms.openwork import fan, heads, ribbon, ring, sheet
 
 __all__ = ["BODY_PX_MM", "PLANS", "Body", "make_body"]
 
@@ -185,6 +186,11 @@ PLANS: dict[str, Callable[[np.random.Generator, Grid, float], Body]] = {
     "branching": branching,
     "plate": _plate,
     "profile": _profile,
+    "ring": ring,
+    "ribbon": ribbon,
+    "heads": heads,
+    "sheet": sheet,
+    "fan": fan,
 }
 
 

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from phantoms.dress import dress
 from phantoms.settings import Family, random_scene
-from phantoms.spectra import reflectance
+from phantoms.vary import varied
 from polypward.labels import BACKGROUND, BARE, LIVE, OVERGROWN
 
 __all__ = ["drawn_tile", "ground", "noise"]
@@ -204,16 +204,11 @@ def _drawn_specimen(
 def _dressed_specimen(
     rng: np.random.Generator, shape: tuple[int, int], px_mm: float, family: Family
 ) -> tuple[Array, npt.NDArray[np.uint8]]:
-    """Take the renderer's specimen without its camera: Lab and labels."""
+    """Take the renderer's specimen without its camera, in any colours: Lab and labels."""
     scene = random_scene(rng, family, layout="frame")
+    if rng.random() < 0.8:
+        scene = varied(rng, scene)
     worn = dress(scene.specimens[0], scene.lighting)
-    if rng.random() < 0.6:  # growth of any colour, not only the renderer's few
-        first = _any_growth(rng)
-        other = first + rng.normal(0, 6, 3)
-        # The last two materials are the growth's.
-        for place, colour in ((-2, first), (-1, other)):
-            tint = np.clip(colour, (8, -60, -60), (75, 60, 60))
-            worn.materials[place] = reflectance((float(tint[0]), float(tint[1]), float(tint[2])))
     lab = worn.lab()
     lab[..., 0] = np.maximum(lab[..., 0], 100 * np.minimum(worn.glint, 1))
     turn, scale = rng.uniform(0, 2 * np.pi), worn.px_mm / px_mm

@@ -90,14 +90,17 @@ def dress(model: SpecimenModel, lighting: Lighting) -> Dressed:
     stain = 0.35 * unit_noise(rng, shape, 30)
     stained = (model.skeleton[0] - 9, model.skeleton[1], model.skeleton[2] + 5)
     tuft = unit_noise(rng, shape, rng.uniform(4, 14))
-    first, second = GROWTH[model.growth]
+    first, second = model.growth_colours or GROWTH[model.growth]
     weights += [lost[BARE] * (1 - stain), lost[BARE] * stain]
     weights += [lost[OVERGROWN] * tuft, lost[OVERGROWN] * (1 - tuft)]
     colours += [model.skeleton, stained, _near(rng, first), _near(rng, second)]
     stack = np.stack(weights).astype(np.float32)
     stack /= np.maximum(stack.sum(axis=0), 1e-6)
     relief = body.relief_mm + 0.05 * smooth_noise(today, shape, 20)
-    relief = _carved(relief, labels, lost, body, model.septa_mm, rng)
+    if model.look.warts_mm:
+        size = model.look.wart_size_mm / BODY_PX_MM
+        relief = relief + model.look.warts_mm * np.maximum(smooth_noise(today, shape, size), 0)
+    relief = _carved(relief, labels, lost, body, model, rng)
     shade, glint = _lit(relief, lighting, model, lost, rng)
     return Dressed(
         weights=stack,
@@ -183,7 +186,7 @@ def _tissue(
 
 def _carved(
     relief: Field, labels: npt.NDArray[np.uint8], lost: dict[int, Field], body: Body,
-    septa_mm: float, rng: np.random.Generator,
+    model: SpecimenModel, rng: np.random.Generator,
 ) -> Field:  # fmt: skip
     """Relief with flesh gone: skeleton lies lower and shows septa, growth is fuzzy."""
     shape = relief.shape
@@ -191,8 +194,9 @@ def _carved(
         return relief
     septa = np.cos(2 * np.pi * (2.3 * body.along + 0.25 * smooth_noise(rng, shape, 25)))
     grain = smooth_noise(rng, shape, 3)
-    skeleton = septa_mm * septa + 0.05 * grain
+    skeleton = model.septa_mm * septa + 0.05 * grain
     fuzz = 0.16 * smooth_noise(rng, shape, 4) + 0.1 * smooth_noise(rng, shape, 9)
+    fuzz = model.fuzz * fuzz
     smooth = cv2.GaussianBlur(relief, (0, 0), 6)
     flat = np.clip(lost[BARE] + lost[OVERGROWN], 0, 1)
     return np.asarray(

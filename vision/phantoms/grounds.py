@@ -16,6 +16,8 @@ _COLOURS: dict[str, tuple[Lab, Lab]] = {
     "tray": ((58, -1, -2), (44, 0, 3)),
     "rack": ((22, 0, -1), (10, 0, -2)),
     "tile": ((60, -5, -14), (50, -3, -11)),
+    "bars": ((70, 0, 2), (20, 0, 0)),
+    "pebbles": ((66, 3, 9), (40, 3, 8)),
 }
 
 
@@ -39,6 +41,8 @@ def ground_map(
     first, second = _COLOURS[ground.kind]
     if ground.colour is not None:
         first = ground.colour
+    if ground.gaps is not None:
+        second = ground.gaps
     materials = np.stack([reflectance(first), reflectance(second)])
     x = (x0 + (np.arange(shape[1], dtype=np.float32) + 0.5) * px_mm)[None, :]
     y = (y0 + (np.arange(shape[0], dtype=np.float32) + 0.5) * px_mm)[:, None]
@@ -51,6 +55,17 @@ def ground_map(
         hole = np.clip((pitch / 2 - bar / 2 - np.maximum(u, v)) / px_mm + 0.5, 0, 1)
         mix = hole * (0.85 + 0.15 * mottle)
         shade = 1 - 0.15 * hole - 0.1 * mottle
+    elif ground.kind == "bars":
+        pitch, bar = rng.uniform(5, 20), rng.uniform(0.25, 0.75)
+        turn = rng.uniform(0, np.pi)
+        u = np.abs((x * np.cos(turn) + y * np.sin(turn)) % pitch - pitch / 2)
+        mix = np.clip((pitch / 2 * bar - u) / px_mm + 0.5, 0, 1) * (0.85 + 0.15 * mottle)
+        shade = 1 - 0.15 * mix - 0.1 * mottle
+    elif ground.kind == "pebbles":
+        size = rng.uniform(2, 9) / px_mm
+        stones = smooth_noise(rng, shape, size)
+        mix = np.clip(0.5 + 0.6 * smooth_noise(rng, shape, 1.7 * size), 0, 1)
+        shade = 1 + 0.14 * np.tanh(stones) + 0.06 * smooth_noise(rng, shape, size / 4)
     elif ground.kind == "rack":
         pitch, size = rng.uniform(24, 32), rng.uniform(6, 9)
         u, v = x % pitch - pitch / 2, y % pitch - pitch / 2

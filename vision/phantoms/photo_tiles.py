@@ -6,8 +6,8 @@ import numpy as np
 import numpy.typing as npt
 
 from phantoms.render import encode_jpeg, render
-from phantoms.scene import Lab
 from phantoms.settings import Family, random_camera, random_scene
+from phantoms.vary import varied
 from polypward.errors import PhotoRejectedError
 from polypward.labels import LIVE
 from polypward.records import PhotoSettings
@@ -15,7 +15,7 @@ from polypward_vision.load import decode
 from polypward_vision.read import measure_photo
 from polypward_vision.tissue import LabelledTile
 
-__all__ = ["PhotoTile", "any_colours", "photo_tile"]
+__all__ = ["PhotoTile", "photo_tile"]
 
 # Sizes that a phone's photo has after a messenger or a small sensor; larger ones only cost time.
 MEGAPIXELS = (2.2, 3.0, 4.0)
@@ -58,21 +58,15 @@ class _Watcher:
         return chances
 
 
-def any_colours(rng: np.random.Generator, family: Family) -> Family:
-    """Return the family with ten tissue colours from anywhere."""
-    colours: list[Lab] = []
-    for _ in range(10):
-        chroma, hue = rng.uniform(4, 55), rng.uniform(0, 2 * np.pi)
-        lightness = rng.uniform(25, 85)
-        chroma *= min(1.0, (100 - lightness) / 40)
-        colours.append((lightness, chroma * np.cos(hue), chroma * np.sin(hue)))
-    return replace(family, colours=tuple(colours))
+def photo_tile(seed: int, family: Family, *, vary: bool = False) -> PhotoTile | None:
+    """Photograph a random scene of a family and cut it out; None when the photo is rejected.
 
-
-def photo_tile(seed: int, family: Family) -> PhotoTile | None:
-    """Photograph a random scene of a family and cut it out; None when the photo is rejected."""
+    With `vary` the scene wears colours and textures from anywhere.
+    """
     rng = np.random.default_rng([seed, 41])
     scene = random_scene(rng, family)
+    if vary:
+        scene = varied(rng, scene)
     camera = random_camera(rng, family, megapixels=float(rng.choice(MEGAPIXELS)))
     rendering = render(scene, camera, seed=seed)
     watcher = _Watcher()

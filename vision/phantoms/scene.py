@@ -23,6 +23,8 @@ class Look:
     contrast: float = 0.6  # how strongly the second colour shows, 0..1
     translucent: float = 0.1  # how much skeleton shines through inflated flesh, 0..1
     glint: float = 0.5  # wetness: strength of reflections of the lamp
+    warts_mm: float = 0.0  # height of warts on the flesh
+    wart_size_mm: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +50,8 @@ class SpecimenModel:
     loss: Literal["rim", "edge", "patches", "heads"] = "rim"
     loss_direction_deg: float = 0.0
     growth: Literal["turf", "coralline", "film", "dark", "hair", "maroon", "slime"] = "turf"
+    growth_colours: tuple[Lab, Lab] | None = None  # instead of those of `growth`
+    fuzz: float = 1.0  # how rough what grows on dead skeleton is; 1 = turf
     skeleton: Lab = (86.0, 0.5, 7.0)
     septa_mm: float = 0.12  # half height of the ridges on bare skeleton
     expansion: float = 1.0
@@ -72,8 +76,9 @@ class Printed:
 class Ground:
     """What lies around: kind of ground, plug under the specimen, seed."""
 
-    kind: Literal["grid", "sand", "tray", "rack", "tile"] = "tray"
+    kind: Literal["grid", "sand", "tray", "rack", "tile", "bars", "pebbles"] = "tray"
     colour: Lab | None = None
+    gaps: Lab | None = None  # colour of holes, gaps or stains
     plug: Lab | None = (62.0, 0.0, 3.0)
     plug_radius_mm: float = 14.0
     plug_growth: float = 0.0  # share of the plug under coralline algae

@@ -34,7 +34,18 @@ class Family:
 
 TRAIN = Family(
     name="train",
-    plans=("disc", "lobed", "meander", "tentacled", "plate"),
+    plans=(
+        "disc",
+        "lobed",
+        "meander",
+        "tentacled",
+        "plate",
+        "ring",
+        "ribbon",
+        "heads",
+        "sheet",
+        "fan",
+    ),
     colours=(
         (42, 10, 26),  # brown
         (45, -8, 30),  # olive
@@ -48,7 +59,7 @@ TRAIN = Family(
         (85, 0, 9),  # near-white
     ),
     growths=("turf", "coralline", "film", "dark"),
-    grounds=("tray", "sand", "rack"),
+    grounds=("tray", "sand", "rack", "bars", "pebbles"),
     lamps=(lamp("LED-B4"), lamp("D55"), lamp("D65"), reef(0.2, white="LED-B4")),
     sensors=("phone-a", "phone-b", "phone-c"),
     tones=("srgb", "gamma"),

@@ -1,7 +1,7 @@
 """Fit the tissue model that comes with polypward, measure it, and write it with its provenance.
 
 ``python -m phantoms.train_model [--cache DIR] [--net FOLDER]``: the first look is the network that
-`phantoms.train_net` made (FOLDER), else the one already in the model; the second look is fitted
+`phantoms.net.train` made (FOLDER), else the one already in the model; the second look is fitted
 here, to tiles that the network was not trained on. The same settings and seeds give the same model
 on one machine. Tiles are kept in the cache folder, so that a second run only fits and measures.
 """
@@ -26,7 +26,7 @@ import sklearn
 
 from phantoms.disturb import disturbed
 from phantoms.drawn_tiles import drawn_tile
-from phantoms.photo_tiles import PhotoTile, any_colours, photo_tile
+from phantoms.photo_tiles import PhotoTile, photo_tile
 from phantoms.settings import HELD_OUT, TRAIN
 from phantoms.tissue_figures import tissue_figures
 from polypward_vision.tissue import (
@@ -58,9 +58,8 @@ class Settings:
 
 
 def training_photo(seed: int) -> PhotoTile | None:
-    """Photograph a training scene; every second one wears colours from anywhere."""
-    family = TRAIN if seed % 2 else any_colours(np.random.default_rng([seed, 3]), TRAIN)
-    return photo_tile(seed, family)
+    """Photograph a training scene; four of five wear colours from anywhere."""
+    return photo_tile(seed, TRAIN, vary=seed % 5 > 0)
 
 
 def held_out_photo(seed: int) -> PhotoTile | None:
@@ -72,10 +71,7 @@ def drawn(seed: int, *, dressed: bool) -> LabelledTile:
     """Draw a tile without a camera; a dressed one shows a specimen of the training family."""
     cv2.setNumThreads(1)
     rng = np.random.default_rng([seed, 5 if dressed else 6])
-    family = None
-    if dressed:
-        family = TRAIN if seed % 2 else any_colours(rng, TRAIN)
-    lab, labels = drawn_tile(rng, family=family)
+    lab, labels = drawn_tile(rng, family=TRAIN if dressed else None)
     tile = LabelledTile(lab=lab, valid=np.ones(labels.shape, bool), labels=labels, mm_per_px=0.2)
     return disturbed(tile, rng)
 
@@ -162,7 +158,7 @@ def write(
         "seed": settings.seed,
         "settings": {name: getattr(settings, name) for name in Settings.__slots__},
         "tiles": trained,
-        "first": {"script": "vision/phantoms/train_net.py", **network},
+        "first": {"script": "vision/phantoms.net.train.py", **network},
         "features": list(SECOND_FEATURES),
         "libraries": {
             "numpy": np.__version__, "opencv": cv2.__version__, "scikit-learn": sklearn.__version__
@@ -179,7 +175,7 @@ def main() -> None:
     """Make tiles, fit, measure on the held-out family, write, print the figures."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--cache", type=Path, help="folder for rendered tiles")
-    parser.add_argument("--net", type=Path, help="folder that phantoms.train_net wrote")
+    parser.add_argument("--net", type=Path, help="folder that phantoms.net.train wrote")
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--tiles-only", action="store_true", help="fill the cache and stop")
     asked = parser.parse_args()

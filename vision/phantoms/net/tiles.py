@@ -1,0 +1,112 @@
+"""Tiles for the training of the network: rendered, photographed, corrected, at 0.4 mm.
+
+``python -m phantoms.net.tiles FOLDER [--photo N --dressed N ...] [--workers 16]`` writes a file a
+tile, so that a broken run goes on and a training can begin while tiles are still made. All but
+`held` show the TRAIN family, four of five in colours and textures from anywhere.
+"""
+
+import argparse
+import os
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
+from pathlib import Path
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from phantoms.drawn_tiles import ground
+from phantoms.photo_tiles import photo_tile
+from phantoms.settings import TRAIN
+from phantoms.train_model import drawn, held_out_photo
+from polypward_vision.tissue import LabelledTile
+
+__all__ = ["KINDS", "small"]
+
+# Kinds of tile and how many are made unless said otherwise; the first two before all others.
+KINDS = {"held": 40, "ground": 300, "photo": 6000, "dressed": 2500, "drawn": 1500}
+
+
+def _ground(seed: int) -> LabelledTile:
+    lab = ground(np.random.default_rng([seed, 31]), (576, 576), 0.2)
+    none = np.zeros(lab.shape[:2], np.uint8)
+    return LabelledTile(lab=lab, valid=none == 0, labels=none, mm_per_px=0.2)
+
+
+def _made(kind: str, seed: int) -> LabelledTile | None:
+    if kind == "ground":
+        return _ground(seed)
+    if kind in ("dressed", "drawn"):
+        return drawn(50_000 + seed, dressed=kind == "dressed")
+    if kind == "held":
+        photo = held_out_photo(seed)
+    else:
+        photo = photo_tile(5_000 + seed, TRAIN, vary=seed % 5 > 0)
+    return photo.tile if photo else None
+
+
+def small(tile: LabelledTile) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
+    """Halve a tile: bytes of 2.3 L, 1.2 a + 128, 1.2 b + 128, and labels, 255 where none."""
+    rows, cols = (round(side / 2) for side in tile.labels.shape)
+    lab = cv2.resize(tile.lab, (cols, rows), interpolation=cv2.INTER_AREA)
+    scaled = np.round(lab * np.array([2.3, 1.2, 1.2]) + np.array([0, 128, 128]))
+    shares = np.stack([tile.labels == label for label in range(4)], axis=2).astype(np.float32)
+    labels = cv2.resize(shares, (cols, rows), interpolation=cv2.INTER_AREA).argmax(axis=2)
+    valid = cv2.resize(tile.valid.astype(np.uint8), (cols, rows), interpolation=cv2.INTER_NEAREST)
+    return np.clip(scaled, 0, 255).astype(np.uint8), np.where(valid > 0, labels, 255).astype(
+        np.uint8
+    )
+
+
+def _keep(task: tuple[str, int], *, folder: Path) -> bool:
+    """Make one tile unless it is there; False when the photo was rejected."""
+    cv2.setNumThreads(1)
+    kind, seed = task
+    path = folder / f"{kind}-{seed}.npz"
+    if path.exists():
+        return True
+    tile = _made(kind, seed)
+    if tile is None:
+        return False
+    colour, labels = small(tile)
+    part = path.with_suffix(".part")
+    with part.open("wb") as file:
+        np.savez_compressed(file, q=colour, l=labels)
+    part.replace(path)
+    return True
+
+
+def _in_turn(counts: dict[str, int]) -> Iterator[tuple[str, int]]:
+    """Every kind's seeds, mixed so that all kinds are done at the same time."""
+    first = ("held", "ground")
+    for kind in first:
+        yield from ((kind, seed) for seed in range(counts[kind]))
+    rest = [
+        ((seed + 0.5) / count, kind, seed)
+        for kind, count in counts.items()
+        if kind not in first
+        for seed in range(count)
+    ]
+    yield from ((kind, seed) for _, kind, seed in sorted(rest))
+
+
+def main() -> None:
+    """Make the tiles."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("folder", type=Path)
+    for kind, count in KINDS.items():
+        parser.add_argument(f"--{kind}", type=int, default=count)
+    parser.add_argument("--workers", type=int, default=2)
+    asked = parser.parse_args()
+    asked.folder.mkdir(parents=True, exist_ok=True)
+    tasks = list(_in_turn({kind: getattr(asked, kind) for kind in KINDS}))
+    with ProcessPoolExecutor(asked.workers) as pool:
+        made = sum(pool.map(partial(_keep, folder=asked.folder), tasks, chunksize=2))
+    print(f"{made} tiles in {asked.folder}, {len(tasks) - made} photos rejected")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,183 @@
+"""Train the first look of the tissue model and write it as ONNX.
+
+``python -m phantoms.net.train TILES --out FOLDER [--minutes 20]`` on a machine with PyTorch and a
+GPU, while or after `phantoms.net.tiles` fills TILES. What was reached is written every few minutes.
+"""
+
+import argparse
+import copy
+import json
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+from torch import nn
+from torch.nn import functional as f
+
+from phantoms.net.disturb import disturb
+from phantoms.net.pool import Pool, scaled_lab
+from phantoms.net.unet import LABELS, Net, write_onnx
+
+# How often a training picture is of each kind, whatever their numbers in the folder.
+WEIGHTS = {"photo": 0.55, "dressed": 0.2, "drawn": 0.13, "traced": 0.12}
+WIDTHS = (16, 24, 48, 80, 128)
+LEAST_PX = 60  # of a label in a picture, for its overlap to count: 10 mm² at 0.4 mm
+FIGURE_PX = 312  # 50 mm², as in the figures
+
+
+def loss_of(logits: torch.Tensor, labels: torch.Tensor) -> torch.Tensor:
+    """Cross-entropy plus one minus the soft overlap (Jaccard), picture by picture.
+
+    Rahman & Wang 2016, ISVC, LNCS 10072:234-244, for the overlap as a loss.
+    """
+    entropy = f.cross_entropy(logits, labels, ignore_index=255, label_smoothing=0.02)
+    shown = (labels != 255)[:, None].float()
+    truth = f.one_hot(labels.clamp(max=3), LABELS).permute(0, 3, 1, 2).float() * shown
+    said = logits.softmax(1) * shown
+    both = (said * truth).sum((2, 3))
+    either = said.sum((2, 3)) + truth.sum((2, 3)) - both
+    counts = (truth.sum((2, 3)) >= LEAST_PX).float()
+    overlap = ((both + 1) / (either + 1) * counts).sum() / counts.sum().clamp(min=1)
+    return entropy + 0.7 * (1 - overlap)
+
+
+@torch.no_grad()
+def overlaps(net: nn.Module, pool: Pool) -> list[float]:
+    """Mean IoU of live, bare and overgrown over the pictures with 50 mm² of it."""
+    net.eval()
+    count = len(pool.known)
+    said = torch.cat([net(scaled_lab(part)).argmax(1) for part in pool.lab[:count].split(16)])
+    labels = pool.labels[:count]
+    figures = []
+    for label in (1, 2, 3):
+        there = labels == label
+        found = (said == label) & (labels != 255)
+        enough = there.sum((1, 2)) >= FIGURE_PX
+        share = (there & found).sum((1, 2)) / (there | found).sum((1, 2)).clamp(min=1)
+        figures.append(round(float(share[enough].float().mean()), 4))
+    return figures
+
+
+class Trainer:
+    """The network, its running mean and its optimiser; one step at a time."""
+
+    def __init__(self, widths: tuple[int, ...], *, device: str, rate: float) -> None:
+        self.device, self.rate, self.step = device, rate, 0
+        self.net = Net(widths).to(device, memory_format=torch.channels_last)
+        self.mean = copy.deepcopy(self.net).eval().requires_grad_(False)
+        self.optimiser = torch.optim.AdamW(
+            self.net.parameters(), lr=rate, weight_decay=0.02, fused=True
+        )
+        self._disturb: Any = torch.compile(disturb, dynamic=False)
+        self._forward: Any = torch.compile(self._loss, dynamic=False)
+
+    def _loss(self, seen: torch.Tensor, truth: torch.Tensor) -> torch.Tensor:
+        with torch.autocast(self.device, torch.bfloat16):
+            logits = self.net(seen)
+        return loss_of(logits.float(), truth)
+
+    def advance(
+        self, colour: torch.Tensor, labels: torch.Tensor, grounds: torch.Tensor, share: float
+    ) -> torch.Tensor:
+        """Take one step; `share` 0..1 is how much of the time is over."""
+        warm = min(1.0, self.step / 400)
+        for group in self.optimiser.param_groups:
+            group["lr"] = self.rate * warm * 0.5 * (1 + np.cos(np.pi * share)) + 1e-5
+        self.net.train()
+        with torch.no_grad():
+            seen, truth = self._disturb(scaled_lab(colour), labels, scaled_lab(grounds))
+            seen = seen.contiguous(memory_format=torch.channels_last)
+        loss = self._forward(seen, truth)
+        self.optimiser.zero_grad(set_to_none=True)
+        loss.backward()
+        nn.utils.clip_grad_norm_(self.net.parameters(), 1.0)
+        self.optimiser.step()
+        self._remember()
+        self.step += 1
+        return loss.detach()
+
+    @torch.no_grad()
+    def _remember(self) -> None:
+        """Keep an exponential mean of the weights that forgets its beginnings first."""
+        keep = min(0.9985, (1 + self.step) / (10 + self.step))
+        old, new = self.mean.state_dict(), self.net.state_dict()
+        floats = [name for name, value in new.items() if value.is_floating_point()]
+        torch._foreach_lerp_([old[n] for n in floats], [new[n] for n in floats], 1 - keep)
+
+    def write(self, out: Path, facts: dict[str, Any]) -> None:
+        """Write net.onnx, net.pt and net.json of the mean weights."""
+        ready = copy.deepcopy(self.mean)
+        torch.save(ready.state_dict(), out / "net.pt")
+        write_onnx(ready, out / "net.onnx")
+        (out / "net.json").write_text(json.dumps(facts, indent=1) + "\n", encoding="utf-8")
+
+
+def main() -> None:
+    """Train for a while, say the held-out overlap now and then, write what came of it."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("tiles", type=Path)
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--minutes", type=float, default=20)
+    parser.add_argument("--seed", type=int, default=7)
+    parser.add_argument("--batch", type=int, default=64)
+    parser.add_argument("--room", type=int, default=40_000, help="most tiles on the GPU")
+    parser.add_argument("--widths", default=",".join(map(str, WIDTHS)))
+    asked = parser.parse_args()
+    asked.out.mkdir(parents=True, exist_ok=True)
+    torch.manual_seed(asked.seed)
+    np.random.seed(asked.seed)
+    torch.backends.cudnn.benchmark = True
+    torch.set_float32_matmul_precision("high")
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    pool = Pool(asked.tiles, WEIGHTS, room=asked.room, device=device)
+    grounds = Pool(asked.tiles, {"ground": 1}, room=400, device=device)
+    held = Pool(asked.tiles, {"held": 1}, room=100, device=device)
+    while pool.refresh() < 500 or grounds.refresh() < 100:
+        time.sleep(1)
+    widths = tuple(int(width) for width in asked.widths.split(","))
+    trainer = Trainer(widths, device=device, rate=2.5e-3)
+    weights = sum(part.numel() for part in trainer.net.parameters())
+    print(f"{len(pool.known)} tiles, {weights} weights, on {device}", flush=True)
+    trainer.advance(*pool.draw(asked.batch), grounds.draw(asked.batch)[0], 0)  # compiles
+    began = told = kept = time.monotonic()
+    while (share := (time.monotonic() - began) / (60 * asked.minutes)) < 1:
+        loss = trainer.advance(*pool.draw(asked.batch), grounds.draw(asked.batch)[0], share)
+        if trainer.step % 100 == 0:
+            pool.refresh(most=400)
+            grounds.refresh()
+        if time.monotonic() - told < 40:
+            continue
+        told = time.monotonic()
+        held.refresh()
+        facts = _facts(asked, trainer, pool, held, widths)
+        both = (overlaps(trainer.net, held), overlaps(trainer.mean, held))
+        print(trainer.step, len(pool.known), round(float(loss), 4), *both, flush=True)
+        if told - kept > 200:
+            kept = told
+            trainer.write(asked.out, facts)
+    held.refresh()
+    facts = _facts(asked, trainer, pool, held, widths)
+    trainer.write(asked.out, facts)
+    print(json.dumps(facts), flush=True)
+
+
+def _facts(
+    asked: argparse.Namespace, trainer: Trainer, pool: Pool, held: Pool, widths: tuple[int, ...]
+) -> dict[str, Any]:
+    names = ("live", "bare", "overgrown")
+    return {
+        "seed": asked.seed,
+        "minutes": asked.minutes,
+        "steps": trainer.step,
+        "batch": asked.batch,
+        "widths": widths,
+        "tiles": {kind: len(places) for kind, places in pool.places.items()},
+        "torch": torch.__version__,
+        "held_out_iou_at_0.4_mm": dict(zip(names, overlaps(trainer.mean, held), strict=True)),
+    }
+
+
+if __name__ == "__main__":
+    main()
