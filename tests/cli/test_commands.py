@@ -306,7 +306,7 @@ def test_care_is_taken_in_from_a_table_once(desk: Desk, tmp_path: Path) -> None:
 def test_a_full_disk_is_one_line(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
     desk.ward().close()
 
-    def full(*_: object) -> None:
+    def full(*_: object, **__: object) -> None:
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr("polypward_cli.register.take_register", full)
@@ -319,7 +319,7 @@ def test_a_ledger_that_fails_is_one_line(desk: Desk, monkeypatch: pytest.MonkeyP
 
     desk.ward().close()
 
-    def full(*_: object) -> None:
+    def full(*_: object, **__: object) -> None:
         raise sqlite3.OperationalError("database or disk is full")
 
     monkeypatch.setattr("polypward_cli.register.take_register", full)

@@ -1,12 +1,13 @@
 from collections.abc import Iterator
 from datetime import date
+from itertools import islice
 from pathlib import Path
 
 import pytest
 
 from polypward.errors import BadInputError
 from polypward.records import Specimen
-from polypward_cli.ids import ALPHABET, is_id, make_id
+from polypward_cli.ids import ALPHABET, is_id, make_id, new_ids
 from polypward_cli.register import take_register
 from polypward_cli.ward import Ward
 
@@ -27,37 +28,37 @@ def table(path: Path, rows: str, head: str = HEAD) -> Path:
 
 def test_named_and_counted_rows(ward: Ward, tmp_path: Path) -> None:
     path = table(
-        tmp_path, "LAM-03,B1,Reefline,brain,,35.5,2026-01-04,rack 1\n,B1,,trumpet,3,20,,\n"
+        tmp_path, "LAM-03,B1,Reefline,brain,,35.5,2025-01-04,rack 1\n,B1,Reefline,trumpet,3,20,,\n"
     )
     taken = take_register(ward, path)
     assert taken.new[0] == "LAM-03"
     assert len(taken.new) == 4
     assert all(is_id(name) for name in taken.new[1:])
     one = next(one for one in ward.specimens() if one.specimen == "LAM-03")
-    assert (one.cost, one.arrived_on, one.place) == (35.5, date(2026, 1, 4), "rack 1")
+    assert (one.cost, one.arrived_on, one.place) == (35.5, date(2025, 1, 4), "rack 1")
     again = take_register(ward, path)
     assert (again.new, again.changed, again.known) == ((), (), 4)
     assert len(ward.specimens()) == 4
 
 
 def test_two_rows_alike_are_two_boxes(ward: Ward, tmp_path: Path) -> None:
-    path = table(tmp_path, ",B1,,brain,2,,,\n,B1,,brain,2,,,\n")
+    path = table(tmp_path, ",B1,R,brain,2,9,,\n,B1,R,brain,2,9,,\n")
     assert len(take_register(ward, path).new) == 4
     assert take_register(ward, path).known == 4
 
 
 def test_a_corrected_row_corrects_but_keeps_what_care_changed(ward: Ward, tmp_path: Path) -> None:
-    take_register(ward, table(tmp_path, ",B1,,brain,2,20,,rack 1\n"))
+    take_register(ward, table(tmp_path, ",B1,R,brain,2,20,,rack 1\n"))
     moved = ward.specimens()[0]
     ward.save_specimen(
         Specimen(**{name: getattr(moved, name) for name in moved.__slots__} | {"place": "rack 9"})
     )
-    taken = take_register(ward, table(tmp_path, ",B1,,brain,3,22,,rack 1\n"))
+    taken = take_register(ward, table(tmp_path, ",B1,R,brain,3,22,,rack 1\n"))
     assert (len(taken.new), len(taken.changed)) == (1, 2)
     by_name = {one.specimen: one for one in ward.specimens()}
     assert by_name[moved.specimen].place == "rack 9"
     assert {one.cost for one in by_name.values()} == {22.0}
-    fewer = take_register(ward, table(tmp_path, ",B1,,brain,1,22,,rack 1\n"))
+    fewer = take_register(ward, table(tmp_path, ",B1,R,brain,1,22,,rack 1\n"))
     assert fewer.remarks == ("line 2: 3 are registered, the row says 1; none was taken out",)
     assert len(ward.specimens()) == 3
 
@@ -65,31 +66,88 @@ def test_a_corrected_row_corrects_but_keeps_what_care_changed(ward: Ward, tmp_pa
 def test_a_specimen_known_from_photos_becomes_registered(ward: Ward, tmp_path: Path) -> None:
     ward.save_specimen(Specimen(specimen="amber", registered=False))
     taken = take_register(ward, table(tmp_path, "Amber,B1,,brain,,,,\n"))
-    assert taken.new == ("Amber",)
+    assert taken.new == ("amber",)
     [one] = ward.specimens()
     assert (one.specimen, one.registered, one.kind) == ("amber", True, "brain")
+
+
+def faults(ward: Ward, path: Path) -> dict[int, str]:
+    with pytest.raises(BadInputError) as caught:
+        take_register(ward, path)
+    told = [line.split("line ", 1)[1].split(": ", 1) for line in str(caught.value).splitlines()]
+    assert len({line for line, _ in told}) == len(told)
+    return {int(line): what for line, what in told}
 
 
 def test_a_faulty_row_leaves_nothing_behind(ward: Ward, tmp_path: Path) -> None:
     path = table(
         tmp_path,
-        "good,,,,,,,\na/b,,,,,,,\n,B1,,,,,,\n,B1,,,1.5,,,\nx,,,,2,,,\ny,,,,,cheap,,\n"
-        "z,,,,,,4.1.2026,\nGOOD,,,,,,,\n,,,,0,,,\n",
+        "good,,,,,,,\na/b,,,,,,,\n,B1,,,,,,\n,B1,S,K,1.5,1,,\nx,,,,2,,,\ny,,,,,cheap,,\n"
+        "z,,,,,,4.1.2025,\nGOOD,,,,,,,\n,B,S,K,0,1,,\n,B1,,brain,3,,,\nlate,,,,,,2999-01-01,\n",
     )
-    with pytest.raises(BadInputError) as caught:
-        take_register(ward, path)
-    lines = str(caught.value).splitlines()
-    assert [int(line.split("line ")[1].split(":")[0]) for line in lines] == [
-        3,
-        4,
-        5,
-        6,
-        7,
-        8,
-        10,
-        9,
-    ]
+    told = faults(ward, path)
+    assert set(told) == {3, 4, 5, 6, 7, 8, 9, 10, 11, 12}
+    assert told[4] == "needs a specimen, or a count for new ids"
+    assert told[7] == 'cost must be a number from 0 to 1e+09, got "cheap"'
+    assert told[9] == '"GOOD" is already in line 2'
+    assert told[11] == "a line with a count needs supplier, cost as well"
+    assert told[12] == "arrived_on 2999-01-01 is in the future; leave it empty until it is here"
     assert ward.specimens() == []
+    assert list(ward.db.query("select * from register_rows")) == []
+
+
+def test_cells_may_come_later_by_a_register_that_names_the_ids(ward: Ward, tmp_path: Path) -> None:
+    new = take_register(ward, table(tmp_path, ",B1,R,brain,2,40,,\n")).new
+    head = "specimen,as_is_price,permit,unpacked_as,box,light,note\n"
+    rows = f"{new[0].lower()},30,P-7,Poor,3,dim,'=odd\n"
+    taken = take_register(ward, table(tmp_path, rows, head=head))
+    assert (taken.new, taken.changed) == ((), (new[0],))
+    one, other = ward.specimen(new[0]), ward.specimen(new[1])
+    assert one is not None
+    assert (one.cost, one.as_is_price, one.permit, one.unpacked_as) == (40, 30, "P-7", "poor")
+    assert (one.box, one.light, one.note) == ("3", "dim", "=odd")
+    assert other is not None
+    assert (other.permit, other.unpacked_as) == ("", "")
+    bad = table(tmp_path, f"{new[0]},-5,,fine,,,\n", head=head)
+    with pytest.raises(BadInputError, match=r"line 2: as_is_price must be(.|\n)*good, poor, dead"):
+        take_register(ward, bad)
+
+
+def test_the_sum_of_a_batch_is_that_of_its_invoice(ward: Ward, tmp_path: Path) -> None:
+    path = table(tmp_path, ",B1,R,brain,3,35.5,,\n,B1,R,cup,2,12.25,,\nx,B1,,,,,,\n")
+    [batch] = take_register(ward, path).batches
+    # By hand: 3 x 35.50 + 2 x 12.25 = 131.00, and one piece without a cost.
+    assert (batch.batch, batch.pieces, batch.cost, batch.without_cost) == ("B1", 6, 131.0, 1)
+
+
+def test_a_line_put_right_does_not_make_its_corals_twice(ward: Ward, tmp_path: Path) -> None:
+    made = take_register(ward, table(tmp_path, ",B1,R,brian,2,40,,\n,B1,R,cup,1,9,,\n")).new
+    right = table(tmp_path, ",B1,R,brain,2,40,,\n,B1,R,cup,1,9,,\n")
+    told = faults(ward, right)
+    assert set(told) == {2}
+    assert 'registered with kind "brian"' in told[2]
+    assert f"({' '.join(sorted(made[:2]))})" in told[2]
+    assert len(ward.specimens()) == 3
+    assert len(take_register(ward, right, more=True).new) == 2
+    # Another kind, count and cost in a second register of the batch is no correction.
+    assert len(take_register(ward, table(tmp_path, ",B1,R,moon,4,7,,\n")).new) == 4
+
+
+def test_a_misread_id_is_no_new_specimen(ward: Ward, tmp_path: Path) -> None:
+    [made] = take_register(ward, table(tmp_path, ",B1,R,brain,1,40,,\n")).new
+    wrong = made[:-1] + ("X" if made[-1] != "X" else "Y")
+    assert f'is it "{made}"?' in faults(ward, table(tmp_path, f"{wrong},,,,,,,\n"))[2]
+    # A name of one's own with the length of an id, unlike any id here, is a name.
+    assert take_register(ward, table(tmp_path, "LM03,,,,,,,\n")).new == ("LM03",)
+
+
+def test_a_parent_must_be_known(ward: Ward, tmp_path: Path) -> None:
+    head = "specimen,parent\n"
+    assert "parent" in faults(ward, table(tmp_path, "a,mother\n", head=head))[2]
+    assert take_register(ward, table(tmp_path, "a,mother\nmother,\n", head=head)).new == (
+        "a",
+        "mother",
+    )
 
 
 def test_a_register_needs_specimens(ward: Ward, tmp_path: Path) -> None:
@@ -104,6 +162,18 @@ def test_ids_are_short_and_all_different() -> None:
     assert len(set(ids)) == len(ids)
     assert {len(one) for one in ids[:12_167]} == {4}
     assert all(is_id(one) for one in ids)
+
+
+def test_new_ids_stay_what_they_are_in_other_programs() -> None:
+    """No number, no day of a spreadsheet, no counter of a camera, and no word."""
+    ids = list(islice(new_ids(0), 4000))
+    assert len(set(ids)) == 4000
+    assert {len(one) for one in ids} == {4}
+    for one in ids:
+        assert one[0].isalpha()
+        assert any(sign.isdigit() for sign in one)
+        assert one[:3] not in ("JAN", "MAR", "APR", "MAY", "JUN", "DEC")
+    assert not set("0O1ILQ2Z5S8BG") & set("".join(ids))
 
 
 def test_a_misread_sign_or_a_swap_is_noticed() -> None:

@@ -15,17 +15,22 @@ def intake(
     register: Annotated[
         Path,
         typer.Argument(
-            help="CSV with any of: specimen, batch, supplier, kind, count, cost, arrived_on, "
-            "place, water_system, height_mm, expected_price, as_is_price, parent."
+            help="CSV. A line with a count needs batch, supplier, kind and cost (of one piece); "
+            "more, now or later: specimen, arrived_on, place, water_system, light, box, permit, "
+            "height_mm, unpacked_as, expected_price, as_is_price, parent, note."
         ),
     ],
+    more: Annotated[
+        bool, typer.Option("--more", help="Lines that look like corrected ones are further boxes.")
+    ] = False,
     ward: Annotated[Path, typer.Option(help="The ward's folder; made on first use.")] = Path(
         "ward"
     ),
 ) -> None:
-    """Register batches and specimens from a table; a row with a count gets that many new ids.
+    """Register batches and specimens from a table; a line with a count gets that many new ids.
 
-    A faulty row stops the whole register, and the same register taken twice adds nothing.
+    A faulty row stops the whole register. The same register taken twice adds nothing; with cells
+    filled in or corrected it adds those. `polypward specimen list --csv` writes it with the ids.
 
     Example:
 
@@ -36,12 +41,18 @@ def intake(
     from polypward_cli.ward.courses import refresh
 
     with Ward.open(ward, create=True) as opened, opened.working("intake"):
-        taken = take_register(opened, register)
+        taken = take_register(opened, register, more=more)
         if taken.new or taken.changed:
             refresh(opened)
     typer.echo(f"{len(taken.new)} new, {len(taken.changed)} changed, {taken.known} known already.")
     if taken.new:
         typer.echo("New: " + " ".join(taken.new))
+    for batch in taken.batches:
+        without = f", {batch.without_cost} without a cost" if batch.without_cost else ""
+        typer.echo(
+            f"Batch {batch.batch}: {batch.pieces} pieces, cost {batch.cost:.2f} in all{without}. "
+            "Hold it against the invoice."
+        )
     for remark in taken.remarks:
         typer.echo(f"{register}, {remark}", err=True)
     for column in taken.unknown_columns:
