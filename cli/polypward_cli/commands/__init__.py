@@ -11,7 +11,10 @@ import typer
 __all__ = ["add_commands"]
 
 # In the order of the help.
-MODULES = ("score", "rounds", "report", "intake", "assign", "specimen", "care", "card", "demo")
+MODULES = (
+    *("score", "rounds", "report", "intake", "assign", "claim"),
+    *("specimen", "care", "card", "teach", "demo"),
+)
 
 
 def add_commands(app: typer.Typer) -> None:

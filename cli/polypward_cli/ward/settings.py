@@ -46,6 +46,11 @@ lamp = ""
 # water_mm = 0
 # "linear", or "root-polynomial" for a card with many patches that stay clean.
 colour_model = "linear"
+
+[rounds]
+# How many photos a day has room for: a round fills it by urgency, then by who has not been seen
+# for longest, and says what was put off. Urgent ones are always on it.
+# photos_per_day = 40
 """
 
 
@@ -59,7 +64,10 @@ class WardSettings:
     height_mm: float | None = None
     water_mm: float | None = None
     colour_model: Literal["linear", "root-polynomial"] = "linear"
+    photos_per_day: int | None = None
     course: Mapping[str, Any] = field(default_factory=dict)
+    money: Mapping[str, Any] = field(default_factory=dict)  # see `money_settings`
+    suppliers: Sequence[Mapping[str, Any]] = ()
     advice: Sequence[Mapping[str, Any]] = ()
     path: Path | None = None
 
@@ -96,8 +104,10 @@ def local_zone_name() -> str:
 def write_new_settings(path: Path, *, time_zone: str | None = None) -> None:
     """Write a ward.toml with every setting at its default and a remark on each."""
     from polypward_cli.ward.course_settings import as_toml
+    from polypward_cli.ward.money_settings import AS_TOML
 
-    write_text(path, _NEW.format(time_zone=time_zone or local_zone_name()) + as_toml())
+    new = _NEW.format(time_zone=time_zone or local_zone_name())
+    write_text(path, new + AS_TOML + as_toml())
 
 
 def read_settings(path: Path) -> WardSettings:
@@ -144,8 +154,16 @@ def _checked(table: Mapping[str, Any], text: str, faults: list[str]) -> Iterator
             faults.append(f"{where}: {key} must be text in quotes, got {value!r}")
         elif key == "photos" and isinstance(value, dict):
             yield from _checked_photos(value, text, faults)
-        elif key == "course" and isinstance(value, dict):
-            yield "course", value
+        elif key == "rounds" and isinstance(value, dict):
+            yield from _checked_rounds(value, text, faults)
+        elif key in ("course", "money") and isinstance(value, dict):
+            yield key, value
+        elif (
+            key == "supplier"
+            and isinstance(value, list)
+            and all(isinstance(terms, dict) for terms in value)
+        ):
+            yield "suppliers", tuple(value)
         elif (
             key == "advice"
             and isinstance(value, list)
@@ -180,6 +198,22 @@ def _checked_photos(
             faults.append(f"{where}: lamp must be text in quotes, got {value!r}")
         else:
             faults.append(f'{where}: "{key}" is no setting of [photos]')
+
+
+def _checked_rounds(
+    table: Mapping[str, Any], text: str, faults: list[str]
+) -> Iterator[tuple[str, Any]]:
+    for key, value in table.items():
+        where = f"line {line_of(text, 'rounds', key)}"
+        if key != "photos_per_day":
+            faults.append(f'{where}: "{key}" is no setting of [rounds]')
+        elif type(value) is int and 1 <= value <= 100_000:
+            yield key, value
+        else:
+            faults.append(
+                f"{where}: {key} must be a whole number from 1 to 100000, got {value!r}; take the "
+                "line out for no limit"
+            )
 
 
 def line_of(text: str, table: str, key: str, *, nth: int = 0) -> int:

@@ -81,6 +81,7 @@ class Clock:
         hours, rest = divmod(minutes, 60)
         span = f"{hours} h" if hours >= 48 or not rest else f"{hours} h {rest} min"
         span = f"{rest} min" if not hours else span
+        span = f"{hours // 24} days" if hours > 96 else span
         return f"{span} left" if self.hours_left > 0 else f"the window closed {span} ago"
 
 

@@ -34,6 +34,7 @@ TERMS = Terms(
         (4, "the window closed 0 min ago"),
         (7, "the window closed 3 h ago"),
         (100.2, "the window closed 96 h ago"),
+        (245, "the window closed 10 days ago"),
     ],
 )
 def test_hours_left_run_from_the_moment_the_terms_name(hours_later: float, words: str) -> None:

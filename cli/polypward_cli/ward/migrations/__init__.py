@@ -9,7 +9,15 @@ from sqlite_utils import Migrations
 
 __all__ = ["STEPS", "migrations"]
 
-STEPS = ("m001_first_tables", "m002_life", "m006_phone", "m007_teach")
+STEPS = (
+    "m001_first_tables",
+    "m002_life",
+    "m003_claims",
+    "m005_care",
+    "m006_phone",
+    "m007_teach",
+    "m008_course",
+)
 
 migrations = Migrations("polypward")
 for _step in STEPS:

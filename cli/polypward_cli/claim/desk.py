@@ -1,0 +1,318 @@
+"""What a person says of a claim, carried out; and what the claim then looks like on a terminal."""
+
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any, cast
+
+from polypward.batch.claims import State, Verdict, clock_of
+from polypward.errors import BadInputError
+from polypward.records import Specimen
+from polypward_cli.claim.gather import claim_sheet, photo_keys
+from polypward_cli.claim.ledger import (
+    Claim,
+    batch_called,
+    claim_of,
+    claims,
+    money_claimed,
+    note_moment,
+    note_proof,
+    note_verdict,
+    set_credit,
+    set_state,
+    supplier_of,
+    terms_for,
+    withdraw,
+    write_claim,
+)
+from polypward_cli.claim.sheet import WHAT_THE_HASH_SHOWS, Sheet, amount_words
+from polypward_cli.claim.write import Written, write_claim_sheet
+from polypward_cli.life.common import moment, named, who
+from polypward_cli.ward import Ward
+from polypward_cli.ward.money_settings import money_of
+
+__all__ = ["Outcome", "Said", "claim_lines", "do_claim", "list_claims"]
+
+SECOND_LOOK = (
+    "A shrunken fleshy coral often looks dead: keep it and look again after 24 h. The claim's "
+    "window does not wait for that; a verdict can be withdrawn."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Said:
+    """What a person says of a batch's claim on one command line."""
+
+    dead: Sequence[str] = ()
+    poor: Sequence[str] = ()
+    note: str = ""
+    withdraw: Sequence[str] = ()
+    moments: Mapping[str, str | None] = field(default_factory=dict)
+    proof: str = ""
+    proof_photos: Sequence[str] = ()
+    proof_of: Sequence[str] = ()
+    photos: Sequence[Path] = ()
+    state: str = ""
+    credited: float | None = None
+    at: str | None = None
+    by: str = ""
+
+    @property
+    def changes_the_sheet(self) -> bool:
+        """Whether a sheet that was sent must be followed by another."""
+        told = (self.dead, self.poor, self.withdraw, self.proof, self.photos)
+        return any(map(bool, told)) or any(self.moments.values()) or self.state in ("open", "sent")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """A claim after what was said; `written` is None while nothing is claimed."""
+
+    claim: Claim
+    sheet: Sheet
+    written: Written | None
+    said_dead: bool
+
+
+def do_claim(ward: Ward, batch: str, said: Said, *, now: datetime | None = None) -> Outcome:
+    """Carry out what a person says of a claim, all of it or nothing, and write its sheet.
+
+    Raises
+    ------
+    BadInputError
+        If a batch, specimen, photo or time is not understood, or a time is still to come.
+    """
+    now = now or datetime.now(ward.settings.zone)
+    name, specimens = batch_called(ward, batch)
+    at, by = moment(ward, said.at), who(ward, said.by)
+    for folder in said.photos:
+        if not folder.is_dir():
+            raise BadInputError(f"{folder}: no such folder; --photos is where the originals lie")
+    with ward.db.atomic():
+        for what, text in said.moments.items():
+            if text:
+                note_moment(ward, name, what, moment(ward, text), now=now)
+        _verdicts(ward, name, specimens, said, at=at, by=by)
+        if said.proof:
+            note_proof(
+                ward,
+                name,
+                " ".join(said.proof.split()),
+                photo_keys(ward, said.proof_photos),
+                specimens=_of_batch(ward, specimens, said.proof_of),
+                at=at,
+                by=by,
+            )
+        pieces = claim_of(ward, name).pieces
+        if (said.state or said.credited is not None) and not pieces:
+            raise BadInputError(
+                f'nothing is claimed of batch "{name}" yet; say first what a person found: '
+                f"polypward claim {name} --dead SPECIMEN --poor SPECIMEN"
+            )
+        # The sheet that is marked as sent is the one that stands then.
+        written = None
+        if pieces:
+            written = write_claim_sheet(
+                ward, name, photos=said.photos, now=now, again=said.changes_the_sheet
+            )
+        if said.state:
+            set_state(ward, name, cast("State", said.state), at=at, now=now)
+        if said.credited is not None:
+            set_credit(ward, name, said.credited, at=at, now=now)
+        if not pieces and claim_of(ward, name).claimed:
+            write_claim(ward, name, claimed=0.0, unpriced=0)
+    sheet = written.sheet if written else claim_sheet(ward, name, now=now)[0]
+    return Outcome(
+        claim=claim_of(ward, name), sheet=sheet, written=written, said_dead=bool(said.dead)
+    )
+
+
+def _verdicts(
+    ward: Ward, batch: str, specimens: Sequence[Specimen], said: Said, *, at: datetime, by: str
+) -> None:
+    dead = _of_batch(ward, specimens, said.dead)
+    poor = _of_batch(ward, specimens, said.poor)
+    if both := sorted({*dead} & {*poor}):
+        raise BadInputError(f'"{both[0]}" cannot be both dead and poor')
+    if said.note and not (dead or poor):
+        raise BadInputError("--note says what was seen of a piece: name it by --dead or --poor")
+    for names, verdict in ((dead, "dead"), (poor, "poor")):
+        if names:
+            note_verdict(
+                ward,
+                batch,
+                names,
+                cast("Verdict", verdict),
+                note=" ".join(said.note.split()),
+                at=at,
+                by=by,
+            )
+    withdraw(ward, _of_batch(ward, specimens, said.withdraw))
+
+
+def _of_batch(ward: Ward, specimens: Sequence[Specimen], names: Sequence[str]) -> list[str]:
+    """Return the names of specimens of the batch, as registered."""
+    here = {one.specimen for one in specimens}
+    found = [named(ward, name).specimen for name in names]
+    for name in found:
+        if name not in here:
+            raise BadInputError(f'"{name}" did not come with batch "{specimens[0].batch}"')
+    return found
+
+
+def claim_lines(ward: Ward, outcome: Outcome, *, as_json: bool) -> list[str]:
+    """Return a claim as the terminal shows it, or as JSON."""
+    if as_json:
+        return [json.dumps(_as_json(ward, outcome), indent=1, ensure_ascii=False)]
+    return list(_lines(ward, outcome))
+
+
+def _lines(ward: Ward, outcome: Outcome) -> Iterator[str]:
+    sheet, claim, written = outcome.sheet, outcome.claim, outcome.written
+    yield _clock_line(claim, sheet)
+    supplier = f" of {sheet.supplier}" if sheet.supplier else ""
+    yield f"Batch {sheet.batch}{supplier}: claim {_state(claim)}."
+    if sheet.pieces:
+        yield f"{sheet.dead.words('dead')}; {sheet.poor.words('poor')}."
+        credited = amount_words(claim.credited, sheet.currency)
+        yield f"Asked: {sheet.asked_words}; credited: {credited}."
+    else:
+        yield f"{sheet.together.of} pieces, nothing claimed yet."
+        yield f"Say what you found: polypward claim {sheet.batch} --dead SPECIMEN --poor SPECIMEN"
+    if sheet.short_of:
+        yield f"Below the smallest loss: {sheet.short_of}."
+    for piece in sheet.pieces:
+        kind = f" ({piece.kind})" if piece.kind else ""
+        photos = len(piece.photos)
+        shown = f"{photos} photo{'' if photos == 1 else 's'}" if photos else "no photo"
+        missing = f"; missing proof: {', '.join(piece.missing)}" if piece.missing else ""
+        price = (
+            "; no cost in the register, so nothing is asked for it" if piece.asked is None else ""
+        )
+        yield f"  {piece.specimen}{kind}: {piece.verdict}, {shown}{missing}{price}"
+    if "not available" in sheet.clock.words():
+        yield _how_to_know(ward, claim, sheet)
+    if outcome.said_dead:
+        yield SECOND_LOOK
+    if written is not None:
+        for remark in written.remarks:
+            yield f"Note: {remark}."
+        yield f"Sheet: {written.folder / 'sheet.pdf'} and sheet.html; the message is message.txt."
+        yield f"Hash over the whole: {sheet.sha256}"
+        yield WHAT_THE_HASH_SHOWS
+        if claim.sent_at is None:
+            yield f"Once it is sent: polypward claim {sheet.batch} --sent"
+
+
+def _clock_line(claim: Claim, sheet: Sheet) -> str:
+    """Return the first line: hours left, unless the sheet is sent."""
+    if claim.sent_at is None:
+        words = sheet.clock.words()
+        if sheet.clock.deadline:
+            words += f" (until {sheet.clock.deadline.isoformat(timespec='minutes')})"
+        return f"{words[:1].upper()}{words[1:]}."
+    sent = claim.sent_at.isoformat(timespec="minutes")
+    if sheet.clock.deadline is None:
+        return f"Sent {sent}; whether that was in time is not known."
+    inside = "within" if claim.sent_at <= sheet.clock.deadline else "after"
+    return f"Sent {sent}, {inside} the window."
+
+
+def _state(claim: Claim) -> str:
+    since = {"sent": claim.sent_at, "answered": claim.answered_at, "closed": claim.closed_at}
+    at = since.get(claim.state)
+    return f"{claim.state} since {at:%Y-%m-%d %H:%M}" if at else claim.state
+
+
+def _how_to_know(ward: Ward, claim: Claim, sheet: Sheet) -> str:
+    terms = terms_for(ward, sheet.supplier)
+    if terms is None or terms.window_hours is None:
+        name = sheet.supplier or "the supplier's name"
+        return (
+            f"Write the supplier's terms into {ward.path / 'ward.toml'}, for example:\n"
+            f'  [[supplier]]\n  name = "{name}"\n  window_hours = 4\n  since = "delivery"\n'
+            '  proof = ["sealed bag", "box label", "out of bag"]\n'
+            "(the figures are an example: take yours from the agreement)"
+        )
+    option = {"landing": "landed", "delivery": "delivered", "opening": "opened"}[terms.since]
+    return f"Note it: polypward claim {claim.batch} --{option} TIME"
+
+
+def _as_json(ward: Ward, outcome: Outcome) -> dict[str, Any]:
+    sheet, claim = outcome.sheet, outcome.claim
+    return {
+        "batch": sheet.batch,
+        "supplier": sheet.supplier,
+        "state": claim.state,
+        "deadline": _iso(sheet.clock.deadline),
+        "hours_left": None if claim.sent_at else sheet.clock.hours_left,
+        "moments": {name: _iso(at) for name, at in claim.moments.items()},
+        "pieces": [
+            {
+                "specimen": piece.specimen,
+                "verdict": piece.verdict,
+                "asked": piece.asked,
+                "photos": len(piece.photos),
+                "missing": list(piece.missing),
+            }
+            for piece in sheet.pieces
+        ],
+        "share": {
+            "count": sheet.together.count,
+            "of": sheet.together.of,
+            "low": sheet.together.low,
+            "high": sheet.together.high,
+        },
+        "asked": sheet.asked,
+        "credited": claim.credited,
+        "currency": sheet.currency,
+        "sent_at": _iso(claim.sent_at),
+        "sheet": None if outcome.written is None else str(outcome.written.folder),
+        "sha256": sheet.sha256 if sheet.pieces else None,
+    }
+
+
+def _iso(at: datetime | None) -> str | None:
+    return at.isoformat(timespec="minutes") if at else None
+
+
+def list_claims(ward: Ward, *, as_json: bool = False, now: datetime | None = None) -> list[str]:
+    """Return every claim in a line, those that can still be sent first by the hours left."""
+    now = now or datetime.now(ward.settings.zone)
+    currency = money_of(ward.settings.money, path=ward.settings.path).currency
+    found = []
+    for claim in claims(ward):
+        _, specimens = batch_called(ward, claim.batch)
+        supplier = supplier_of(claim.batch, specimens)
+        clock = clock_of(terms_for(ward, supplier), claim.moments, now=now, supplier=supplier)
+        found.append((claim, supplier, clock))
+    found.sort(key=lambda item: (item[0].state != "open", item[2].hours_left or 1e9))
+    if as_json:
+        rows = [
+            {
+                "batch": claim.batch,
+                "supplier": supplier,
+                "state": claim.state,
+                "pieces": len(claim.pieces),
+                "hours_left": clock.hours_left if claim.state == "open" else None,
+                "claimed": claim.claimed,
+                "credited": claim.credited,
+            }
+            for claim, supplier, clock in found
+        ]
+        return [json.dumps(rows, indent=1, ensure_ascii=False)]
+    if not found:
+        return ["No claim was begun. polypward claim BATCH --dead SPECIMEN begins one."]
+    lines = []
+    for claim, supplier, clock in found:
+        of = f" ({supplier})" if supplier else ""
+        when = f", {clock.words()}" if claim.state == "open" else ""
+        count = len(claim.pieces)
+        lines.append(
+            f"{claim.batch}{of}: {claim.state}{when}; {count} piece{'' if count == 1 else 's'}, "
+            f"{amount_words(claim.claimed or 0.0, currency)} claimed, "
+            f"{amount_words(claim.credited, currency)} credited"
+        )
+    return [*lines, money_claimed(ward).words()]

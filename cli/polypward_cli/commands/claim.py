@@ -1,0 +1,95 @@
+"""`polypward claim`: what arrived dead or poor, with dated evidence in time."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+__all__ = ["app"]
+
+app = typer.Typer()
+
+Several = list[str] | None
+
+
+@app.command()
+def claim(
+    batch: Annotated[
+        str | None, typer.Argument(help="The batch; left out, every claim is listed.")
+    ] = None,
+    dead: Annotated[Several, typer.Option(help="A specimen you found dead; several times.")] = None,
+    poor: Annotated[Several, typer.Option(help="A specimen you found poor; several times.")] = None,
+    note: Annotated[
+        str, typer.Option(help="What you saw of those named; it stands in the sheet.")
+    ] = "",
+    withdraw: Annotated[
+        Several, typer.Option(help="A specimen that is claimed no longer; several times.")
+    ] = None,
+    landed: Annotated[str | None, typer.Option(help="When the batch landed.")] = None,
+    delivered: Annotated[str | None, typer.Option(help="When it was delivered.")] = None,
+    opened: Annotated[str | None, typer.Option(help="When it was opened.")] = None,
+    proof: Annotated[
+        str | None,
+        typer.Option(help='What the photos named by --photo show: "sealed bag", "box label" ...'),
+    ] = None,
+    photo: Annotated[Several, typer.Option(help="A photo of the ward; several times.")] = None,
+    of: Annotated[
+        Several, typer.Option(help="Whose proof it is; left out, the whole batch's.")
+    ] = None,
+    photos: Annotated[
+        list[Path] | None, typer.Option(help="Folder with the original photos; it is remembered.")
+    ] = None,
+    sent: Annotated[bool, typer.Option("--sent", help="You sent the sheet.")] = False,
+    answered: Annotated[bool, typer.Option("--answered", help="The supplier answered.")] = False,
+    credited: Annotated[
+        float | None, typer.Option(help="What the supplier credited for it in all.")
+    ] = None,
+    closed: Annotated[bool, typer.Option("--closed", help="Nothing more will come.")] = False,
+    reopen: Annotated[bool, typer.Option("--reopen", help="Back to open.")] = False,
+    at: Annotated[str | None, typer.Option(help="When that was; now if left out.")] = None,
+    by: Annotated[str, typer.Option(help="Who says so; the owner if left out.")] = "",
+    as_json: Annotated[bool, typer.Option("--json", help="Print it as JSON.")] = False,
+    ward: Annotated[Path, typer.Option(help="The ward's folder.")] = Path("ward"),
+) -> None:
+    """Claim what arrived dead or poor: your verdict, the photos that support it, the hours left.
+
+    Writes a sheet to send (PDF and HTML), the message and copies of the photos it cites into the
+    ward's folder claims/. The supplier's terms stand in ward.toml.
+
+    Example:
+
+        polypward claim B7 --delivered 2026-01-12T09:30 --dead LAM-03 --poor LAM-05
+    """
+    from polypward_cli.claim.desk import Said, claim_lines, do_claim, list_claims
+    from polypward_cli.ward import Ward
+
+    if batch is None:
+        with Ward.open(ward) as ledger:
+            typer.echo("\n".join(list_claims(ledger, as_json=as_json)))
+        return
+    states = [name for name, said in (("sent", sent), ("answered", answered), ("closed", closed))
+              if said]  # fmt: skip
+    states += ["open"] if reopen else []
+    if len(states) > 1:
+        raise typer.BadParameter("give one of --sent, --answered, --closed and --reopen")
+    if bool(proof) != bool(photo) or (of and not proof):
+        raise typer.BadParameter("--proof, --photo and --of belong together: what, where, whose")
+    said = Said(
+        dead=dead or (),
+        poor=poor or (),
+        note=note,
+        withdraw=withdraw or (),
+        moments={"landing": landed, "delivery": delivered, "opening": opened},
+        proof=proof or "",
+        proof_photos=photo or (),
+        proof_of=of or (),
+        photos=photos or (),
+        state=states[0] if states else "",
+        credited=credited,
+        at=at,
+        by=by,
+    )
+    with Ward.open(ward) as ledger, ledger.working("claim"):
+        outcome = do_claim(ledger, batch, said)
+        lines = claim_lines(ledger, outcome, as_json=as_json)
+    typer.echo("\n".join(lines))
