@@ -13,7 +13,9 @@ from polypward.batch.claims import (
     piece_amount,
     short_of,
 )
+from polypward.batch.lives import families
 from polypward.batch.shares import share
+from polypward.batch.worth import carried
 from polypward.errors import BadInputError
 from polypward.reasons import REASONS
 from polypward.records import Reading
@@ -63,6 +65,7 @@ def claim_sheet(ward: Ward, batch: str, *, now: datetime) -> tuple[Sheet, tuple[
     ordered = sorted(every.values(), key=_order)
     numbers = {reading.sha256: number for number, reading in enumerate(ordered, start=1)}
     by_name = {one.specimen: one for one in specimens}
+    came = families(specimens)
     pieces, drafts = [], []
     for found in claim.pieces:
         one = by_name[found.specimen]
@@ -70,8 +73,9 @@ def claim_sheet(ward: Ward, batch: str, *, now: datetime) -> tuple[Sheet, tuple[
         shown = {kind for key, s in proofs if s in ("", one.specimen) for kind in proofs[key, s]}
         if any(reading.status == "accepted" for reading in photos):
             shown.add(OUT_OF_BAG)
+        price = carried(piece.cost for piece in came.get(one.specimen, [one]))
         draft = Piece(
-            specimen=one.specimen, verdict=found.verdict, price=one.cost, proof=frozenset(shown)
+            specimen=one.specimen, verdict=found.verdict, price=price, proof=frozenset(shown)
         )
         drafts.append(draft)
         pieces.append(
@@ -80,13 +84,12 @@ def claim_sheet(ward: Ward, batch: str, *, now: datetime) -> tuple[Sheet, tuple[
                 kind=one.kind,
                 verdict=found.verdict,
                 note=found.note,
-                price=one.cost,
+                price=price,
                 asked=piece_amount(draft, terms),
                 missing=missing_proof(draft, terms),
                 photos=tuple(numbers[reading.sha256] for reading in sorted(photos, key=_order)),
             )
         )
-    came = [one for one in specimens if one.parent not in by_name]
     money = money_of(ward.settings.money, path=ward.settings.path)
     dead = sum(piece.verdict == "dead" for piece in pieces)
     sheet = Sheet(

@@ -25,7 +25,7 @@ from polypward.batch.survival import (
     compare,
     survival,
 )
-from polypward.batch.worth import Rates, Rescue, Worth, received_of, rescue_of, worth_of
+from polypward.batch.worth import Rates, Rescue, Worth, carried, received_of, rescue_of, worth_of
 
 __all__ = [
     "CLAIM_STATES",
@@ -46,6 +46,7 @@ __all__ = [
     "Terms",
     "Worth",
     "batch_result",
+    "carried",
     "clock_of",
     "compare",
     "families",

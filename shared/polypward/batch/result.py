@@ -3,7 +3,8 @@
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from polypward.batch.worth import Worth
+from polypward.batch.lives import families
+from polypward.batch.worth import Worth, carried
 from polypward.records import Specimen
 
 __all__ = ["BatchResult", "batch_result"]
@@ -62,11 +63,11 @@ def batch_result(
     shared : mapping of str to float
         Costs of the whole batch by name: freight, permits, broker, tests ...
     """
-    names = {worth.specimen for worth in worths}
-    came = [one for one in specimens if one.specimen in names]
-    # A piece split off may carry its share of the cost; the specimen it came from then has less.
-    unpriced = [one.specimen for one in came if _cost_of(one, specimens) is None]
-    pieces = None if unpriced else sum(_cost_of(one, specimens) or 0.0 for one in came)
+    costs_of = {
+        root: carried(one.cost for one in family) for root, family in families(specimens).items()
+    }
+    unpriced = [root for root, cost in costs_of.items() if cost is None]
+    pieces = None if unpriced else sum(cost or 0.0 for cost in costs_of.values())
     costs = [worth.cost for worth in worths]
     care = None if any(cost is None for cost in costs) else sum(cost or 0.0 for cost in costs)
     missing = [f"the cost of {name}" for name in unpriced]
@@ -75,10 +76,9 @@ def batch_result(
         missing += [what for what in worth.missing if "as_is_price" not in what]
     missing = list(dict.fromkeys(missing))
     sales = sum(worth.received for worth in worths)
-    known = pieces is not None and care is not None and not missing
     result = None
-    if known:
-        result = sales + credited - pieces - sum(shared.values()) - care  # type: ignore[operator]
+    if pieces is not None and care is not None and not missing:
+        result = sales + credited - pieces - sum(shared.values()) - care
     sold = {one.specimen for one in specimens if one.state == "sold"}
     return BatchResult(
         batch=batch,
@@ -92,15 +92,3 @@ def batch_result(
         missing=tuple(missing),
         credited_and_sold=tuple(sorted(sold & set(credited_pieces))),
     )
-
-
-def _cost_of(one: Specimen, specimens: Sequence[Specimen]) -> float | None:
-    """Return what was paid for a specimen and its pieces.
-
-    Pieces carry shares of it once they are parted; a specimen that was split has given all away.
-    """
-    pieces = [_cost_of(piece, specimens) for piece in specimens if piece.parent == one.specimen]
-    known = [cost for cost in pieces if cost is not None]
-    if one.cost is None or (one.state == "split" and known):
-        return sum(known) if known else None
-    return one.cost + sum(known)

@@ -1,13 +1,13 @@
 """What a specimen's recovery was worth: money after it, less money before it, less its cost."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Final
 
 from polypward.records import CareEvent, Specimen
 
-__all__ = ["Rates", "Rescue", "Worth", "received_of", "rescue_of", "worth_of"]
+__all__ = ["Rates", "Rescue", "Worth", "carried", "received_of", "rescue_of", "worth_of"]
 
 FEEDING: Final = frozenset({"feeding", "feed", "food"})
 # Their `minutes` are those of the bath; what a person worked is `work_minutes`.
@@ -83,26 +83,37 @@ def worth_of(
     today : date
         Days on the table are counted up to this day.
     """
-    root = family[0]
+    as_is = carried(one.as_is_price for one in family)
     received, missing = received_of(events)
     rescue, unclear = rescue_of(family, events, today=today)
     missing = [*missing, *unclear, *rescue.missing(rates)]
-    if root.as_is_price is None:
+    if as_is is None:
         missing.append(
             "what it would have fetched as it was at unpacking (as_is_price; 0 if given up)"
         )
     cost = rescue.cost(rates)
-    known = cost is not None and root.as_is_price is not None and not missing
+    worth = None
+    if cost is not None and as_is is not None and not missing:
+        worth = received - as_is - cost
     return Worth(
-        specimen=root.specimen,
+        specimen=family[0].specimen,
         received=received,
-        as_is=root.as_is_price,
+        as_is=as_is,
         rescue=rescue,
         cost=cost,
-        worth=received - root.as_is_price - cost if known else None,  # type: ignore[operator]
+        worth=worth,
         ended=all(one.state != "held" for one in family),
         missing=tuple(missing),
     )
+
+
+def carried(amounts: Iterable[float | None]) -> float | None:
+    """Return the sum of what a specimen and its pieces carry of an amount; None if none is known.
+
+    A piece takes its share over from the specimen it was split from, which then has less.
+    """
+    known = [amount for amount in amounts if amount is not None]
+    return sum(known) if known else None
 
 
 def received_of(events: Sequence[CareEvent]) -> tuple[float, list[str]]:

@@ -80,9 +80,9 @@ def test_what_is_missing_is_said_and_no_worth_told() -> None:
 def test_pieces_of_one_animal_have_one_purse() -> None:
     """Whole for 10 days, then two pieces: 5 days (lost) and 20 days (sold at 90)."""
     family = [
-        piece("a", state="split", left_on=date(2026, 1, 11), as_is_price=20.0),
-        piece("a1", state="lost", left_on=date(2026, 1, 16), parent="a", as_is_price=20.0),
-        piece("a2", state="sold", left_on=date(2026, 1, 31), parent="a", as_is_price=20.0),
+        piece("a", state="split", left_on=date(2026, 1, 11), as_is_price=0.0),
+        piece("a1", state="lost", left_on=date(2026, 1, 16), parent="a", as_is_price=8.0),
+        piece("a2", state="sold", left_on=date(2026, 1, 31), parent="a", as_is_price=12.0),
     ]
     told = worth_of(
         family, [event("sold", "a2", price="90")], rates=Rates(table_day=1), today=date(2026, 3, 1)
@@ -140,7 +140,7 @@ def test_a_batch_without_costs_has_no_result() -> None:
 
 def test_pieces_carry_the_cost_of_what_was_split() -> None:
     specimens = [
-        piece("a", cost=50.0, state="split", left_on=date(2026, 1, 2)),
+        piece("a", cost=0.0, state="split", left_on=date(2026, 1, 2)),
         piece("a1", cost=20.0, parent="a"),
         piece("a2", cost=30.0, parent="a"),
     ]
