@@ -1,5 +1,6 @@
 """How scoring sees: the one place where the desk calls on vision, replaceable by a test's own."""
 
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -14,6 +15,7 @@ from polypward.records import Card, PhotoSettings, Reading
 
 if TYPE_CHECKING:
     from polypward_vision.tissue import TissueModel
+    from polypward_vision.tissue.taught import TaughtModel
 
 __all__ = ["Eyes", "Opened", "RealEyes", "Seen"]
 
@@ -71,17 +73,28 @@ class Eyes(Protocol):
         settings: PhotoSettings,
         cards: Sequence[Card],
         print_residuals: Mapping[str, npt.NDArray[np.float64]],
+        **known: Any,
     ) -> Seen:
-        """Measure a decoded photo; raises PhotoRejectedError."""
+        """Measure a decoded photo; raises PhotoRejectedError.
+
+        `known` is what the ward knows of a few photos only: ``corrected_map``.
+        """
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RealEyes:
-    """The eyes of the tool: polypward_vision with its base model."""
+    """The eyes of the tool: polypward_vision with its base model.
+
+    `taught` is the ward's own layer on top of it as JSON text, "" without one.
+    """
+
+    taught: str = ""
+    taught_version: str = ""
 
     @property
     def version(self) -> str:
-        """Version of the base model."""
-        return _model().version
+        """Version of the model."""
+        return self.taught_version or _model("", "").version
 
     def open(self, path: Path) -> Opened:
         """Decode the photo at `path`."""
@@ -97,6 +110,7 @@ class RealEyes:
         settings: PhotoSettings,
         cards: Sequence[Card],
         print_residuals: Mapping[str, npt.NDArray[np.float64]],
+        **known: Any,
     ) -> Seen:
         """Measure the photo against the ward's cards."""
         from polypward_vision import measure_photo
@@ -105,14 +119,19 @@ class RealEyes:
             opened.photo,
             settings=settings,
             cards=cards,
-            model=_model(),
+            model=_model(self.taught, self.taught_version),
             print_residuals=print_residuals,
+            **known,
         )
         return seen
 
 
 @cache
-def _model() -> "TissueModel":
+def _model(taught: str, version: str) -> "TissueModel | TaughtModel":
     from polypward_vision.tissue import load_base_model
 
-    return load_base_model()
+    if not taught:
+        return load_base_model()
+    from polypward_vision.tissue.taught import taught_from_arrays
+
+    return taught_from_arrays(json.loads(taught), base=_model("", ""), version=version)

@@ -26,7 +26,7 @@ from polypward_cli.eyes import Eyes, Opened, Seen
 from polypward_cli.files import write_bytes
 from polypward_cli.ward.rows import residuals_blob, row_of_measures
 
-__all__ = ["Bench", "Job", "Measured", "measure_all", "measure_one", "workers_for"]
+__all__ = ["Bench", "Job", "Measured", "encoded", "measure_all", "measure_one", "workers_for"]
 
 # Cut-outs are kept for measuring again: no chroma subsampling, and a quality at which the error
 # of the coding stays under that of the camera.
@@ -57,6 +57,10 @@ class Job:
     path: Path
     name: str
     settings: PhotoSettings
+    # What the reading will stand on, as the ledger keeps it.
+    inputs: Mapping[str, Any] = field(default_factory=dict)
+    # What the ward knows of this photo alone, as `Eyes.measure` takes it.
+    known: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,6 +87,7 @@ def measure_one(job: Job, bench: Bench) -> Measured:
             settings=job.settings,
             cards=bench.cards,
             print_residuals=bench.print_residuals,
+            **job.known,
         )
         row = row_of_measures(_with_files(seen, job, bench.ward))
         row["correction"] = json.dumps(dict(seen.correction), sort_keys=True, allow_nan=False)
@@ -210,12 +215,13 @@ def _with_files(seen: Seen, job: Job, ward: Path) -> Reading:
     if seen.tile is None or seen.mask is None:
         return reading
     tile, mask = f"tiles/{job.name}.jpg", f"masks/{job.name}.png"
-    write_bytes(ward / tile, _encoded(seen.tile, "JPEG", quality=TILE_QUALITY, subsampling=0))
-    write_bytes(ward / mask, _encoded(seen.mask, "PNG"))
+    write_bytes(ward / tile, encoded(seen.tile, "JPEG", quality=TILE_QUALITY, subsampling=0))
+    write_bytes(ward / mask, encoded(seen.mask, "PNG"))
     return replace(reading, tile=tile, mask=mask)
 
 
-def _encoded(pixels: npt.NDArray[np.uint8], kind: str, **options: Any) -> bytes:
+def encoded(pixels: npt.NDArray[np.uint8], kind: str, **options: Any) -> bytes:
+    """Bytes of a picture file of `kind`, as Pillow names it."""
     from PIL import Image
 
     stream = io.BytesIO()

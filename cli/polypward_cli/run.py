@@ -23,6 +23,7 @@ from polypward_cli.placing import (
     without_blobs,
 )
 from polypward_cli.scan import Found, Scan, whose_photo
+from polypward_cli.teaching.corrections import corrected_map, map_digest
 from polypward_cli.ward import Ward
 from polypward_cli.ward.inputs import (
     card_key,
@@ -205,7 +206,10 @@ class Run:
     def _inputs(self, photo: RunPhoto) -> tuple[PhotoSettings, dict[str, Any]]:
         height = self.heights.get(self._place(photo).specimen)
         settings = photo_settings(self.ward, photo.row, specimen_height_mm=height)
-        return settings, settings_inputs(settings, model=self.model)
+        inputs = settings_inputs(settings, model=self.model)
+        if mark := map_digest(self.ward, photo.key):
+            inputs["map"] = mark
+        return settings, inputs
 
     def _job(self, photo: RunPhoto, *, again: bool = False) -> Job | None:
         """Return the job of measuring a photo, None if its reading stands."""
@@ -219,7 +223,17 @@ class Run:
                 return None
         cards = [repr(card) for card in self.bench.cards]
         name = f"{digest(photo.key)}-{digest([inputs, cards])[:6]}"
-        return Job(key=photo.key, path=photo.files[0].path, name=name, settings=settings)
+        known: dict[str, Any] = {}
+        if "map" in inputs:
+            known["corrected_map"] = corrected_map(self.ward, photo.key)
+        return Job(
+            key=photo.key,
+            path=photo.files[0].path,
+            name=name,
+            settings=settings,
+            inputs=inputs,
+            known=known,
+        )
 
     def _keep(self, photo: RunPhoto, done: Measured) -> None:
         """Keep a reading and what the photo said of itself, in one transaction."""
@@ -230,7 +244,7 @@ class Run:
             "tags": dumps(list(done.tags)),
         }
         old = primary_row(self.ward, photo.key)
-        inputs = settings_inputs(done.job.settings, model=self.model)
+        inputs = dict(done.job.inputs)
         inputs["card"] = card_key(done.row, self.bench.cards)
         with db.atomic():
             self._change(photo, about)

@@ -9,6 +9,7 @@ from polypward_cli.eyes import Eyes, RealEyes
 from polypward_cli.options import Options
 from polypward_cli.run import Progress, Run
 from polypward_cli.scan import Scan, find_photos
+from polypward_cli.teaching.learning import eyes_of
 from polypward_cli.ward import Ward
 from polypward_cli.ward.inputs import publish_residuals
 
@@ -72,7 +73,12 @@ def score_folder(
             "Pictures end in .jpg, .png, .heic and the like."
         )
     outcome = score_scan(
-        ward, scan, options=options, eyes=eyes or RealEyes(), now=now, progress=progress
+        ward,
+        scan,
+        options=options,
+        eyes=eyes or eyes_of(ward) or RealEyes(),
+        now=now,
+        progress=progress,
     )
     publish_residuals(ward)
     return outcome

@@ -41,6 +41,8 @@ FLOOR = 1e-4
 # surroundings count this much less.
 PIXELS, SURROUNDINGS_MM, FAR_SHARE = 3000, 12.0, 0.2
 UNITS, EPOCHS = 16, 25
+# A label of which all maps together show fewer pixels than this is not learned.
+FEWEST_PIXELS = 150
 # Weight of the ward's own answer against the base model's where the maps do not tell a better one.
 WEIGHT = 0.7
 
@@ -71,6 +73,8 @@ class TaughtModel:
     base: Labeller
     layer: Perceptron
     weight: float = WEIGHT
+    # Labels that the corrected maps show; of the others the base model alone decides.
+    shown: tuple[bool, ...] = (True,) * len(LABEL_NAMES)
     version: str = ""
 
     def probabilities(
@@ -89,7 +93,13 @@ class TaughtModel:
 
     def reconsider(self, lab: Array, chances: Array, *, mm_per_px: float) -> Array:
         """Pool the base model's answer (rows, cols, 4) with the ward's own."""
+        if self.weight == 0:
+            return chances
         own = self.layer(_features(lab, chances, mm_per_px=mm_per_px)).reshape(chances.shape)
+        shown = np.array(self.shown)
+        if not shown.all():
+            own = own * (1 - chances[..., ~shown].sum(axis=2, keepdims=True))
+            own[..., ~shown] = chances[..., ~shown]
         pooled = np.maximum(own, np.float32(FLOOR)) ** np.float32(self.weight)
         pooled *= np.maximum(chances, np.float32(FLOOR)) ** np.float32(1 - self.weight)
         return np.asarray(pooled / pooled.sum(axis=2, keepdims=True), np.float32)
@@ -99,6 +109,7 @@ class TaughtModel:
         arrays: dict[str, npt.NDArray[Any]] = {
             "features": np.array(TAUGHT_FEATURES),
             "pool": np.array([self.weight], np.float32),
+            "shown": np.array(self.shown),
         }
         for index, weight in enumerate(self.layer.weights):
             arrays[f"weight_{index}"] = weight
@@ -126,6 +137,7 @@ def taught_from_arrays(
         weights = tuple(np.asarray(arrays[f"weight_{i}"], np.float32) for i in range(2))
         biases = tuple(np.asarray(arrays[f"bias_{i}"], np.float32) for i in range(2))
         pool = float(arrays["pool"][0])
+        shown = tuple(bool(one) for one in arrays["shown"])
     except (KeyError, ValueError, IndexError, TypeError) as error:
         raise BadInputError(f"the ward's own model is damaged ({error!r})") from error
     shapes = [one.shape for one in (*weights, *biases)]
@@ -133,9 +145,15 @@ def taught_from_arrays(
     labels = len(LABEL_NAMES)
     wanted = [(units, len(TAUGHT_FEATURES)), (labels, units), (units,), (labels,)]
     finite = all(np.isfinite(one).all() for one in (*weights, *biases))
-    if shapes != wanted or not finite or not 0 <= pool <= 1:
+    if shapes != wanted or not finite or not 0 <= pool <= 1 or len(shown) != labels:
         raise BadInputError("the ward's own model is damaged (shapes or numbers)")
-    return TaughtModel(base=base, layer=Perceptron(weights, biases), weight=pool, version=version)
+    return TaughtModel(
+        base=base,
+        layer=Perceptron(weights, biases),
+        weight=pool,
+        shown=shown,
+        version=version,
+    )
 
 
 def lesson_of(tile: LabelledTile, base: Labeller) -> Lesson:
@@ -151,8 +169,7 @@ def fit_taught(
 ) -> TaughtModel:
     """Fit the ward's own layer to corrected cut-outs (scikit-learn's MLPClassifier).
 
-    Where the base model is certain its answer is among the examples, so that a label which no
-    corrected map shows is not forgotten.
+    A label of which the maps show too little keeps the base model's probability.
 
     Raises
     ------
@@ -169,7 +186,21 @@ def fit_taught(
         pixels.append(seen[:, places].T)
         labels.append(lesson.tile.labels.ravel()[places])
     x, y = np.concatenate(pixels), np.concatenate(labels)
-    return TaughtModel(base=base, layer=_fit(x, y, seed=seed), version=version)
+    shown = np.bincount(y, minlength=len(LABEL_NAMES)) >= FEWEST_PIXELS
+    if shown.sum() < 3:  # a map of one label on its ground, or of nothing
+        return TaughtModel(base=base, layer=_nothing(), weight=0.0, version=version)
+    told = shown[y]
+    layer = _fit(x[told], y[told], seed=seed)
+    return TaughtModel(base=base, layer=layer, shown=tuple(map(bool, shown)), version=version)
+
+
+def _nothing() -> Perceptron:
+    """Say nothing of any label."""
+    shapes = [(UNITS, len(TAUGHT_FEATURES)), (len(LABEL_NAMES), UNITS)]
+    return Perceptron(
+        tuple(np.zeros(shape, np.float32) for shape in shapes),
+        tuple(np.zeros(shape[0], np.float32) for shape in shapes),
+    )
 
 
 def _pixels(tile: LabelledTile, rng: np.random.Generator) -> npt.NDArray[np.int64]:
@@ -186,7 +217,7 @@ def _pixels(tile: LabelledTile, rng: np.random.Generator) -> npt.NDArray[np.int6
 
 
 def _fit(x: Array, y: npt.NDArray[np.uint8], *, seed: int) -> Perceptron:
-    """Fit a perceptron; its standardisation is folded in, labels never seen stay unlikely."""
+    """Fit a perceptron to the labels in `y`; its standardisation is folded in."""
     import warnings
 
     from sklearn.exceptions import ConvergenceWarning
@@ -196,38 +227,20 @@ def _fit(x: Array, y: npt.NDArray[np.uint8], *, seed: int) -> Perceptron:
     network = MLPClassifier(
         (UNITS,), alpha=1e-2, batch_size=min(256, len(x)), max_iter=EPOCHS, random_state=seed
     )
-    # A few made-up examples of each label keep four outputs: where the base model is certain.
-    certain_x, certain_y = _certain(x)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ConvergenceWarning)  # stopped early on purpose
-        network.fit(
-            np.concatenate([(x - mean) / spread, (certain_x - mean) / spread]).astype(np.float32),
-            np.concatenate([y, certain_y]),
-        )
+        network.fit(((x - mean) / spread).astype(np.float32), y)
     weights = [np.asarray(layer, float).T for layer in network.coefs_]
     biases = [np.asarray(bias, float) for bias in network.intercepts_]
     biases[0] = biases[0] - weights[0] @ (mean / spread)
     weights[0] = weights[0] / spread
+    # Outputs in the order of all labels; those not fitted stay out of the running.
+    out_weight, out_bias = np.zeros((len(LABEL_NAMES), UNITS)), np.full(len(LABEL_NAMES), -50.0)
+    out_weight[network.classes_], out_bias[network.classes_] = weights[1], biases[1]
     return Perceptron(
-        tuple(weight.astype(np.float32) for weight in weights),
-        tuple(bias.astype(np.float32) for bias in biases),
+        (weights[0].astype(np.float32), out_weight.astype(np.float32)),
+        (biases[0].astype(np.float32), out_bias.astype(np.float32)),
     )
-
-
-def _certain(x: Array) -> tuple[Array, npt.NDArray[np.uint8]]:
-    """Examples in which the base model is certain of a label and right, one in forty."""
-    each = max(8, len(x) // 40 // len(LABEL_NAMES))
-    odds = float(np.log((1 - FLOOR) / FLOOR))
-    rows, labels = [], []
-    for label in range(len(LABEL_NAMES)):
-        some = x[np.linspace(0, len(x) - 1, each).astype(int)].copy()
-        said = np.zeros(len(LABEL_NAMES), np.float32)
-        said[label] = 1
-        some[:, :3] = odds * (said[1:] - said[0])
-        some[:, 3 : 3 + 3 * len(CONTEXT_MM)] = np.tile(said[1:], len(CONTEXT_MM))
-        rows.append(some)
-        labels.append(np.full(each, label, np.uint8))
-    return np.concatenate(rows), np.concatenate(labels)
 
 
 def _features(lab: Array, chances: Array, *, mm_per_px: float) -> Array:
