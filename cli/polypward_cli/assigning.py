@@ -1,19 +1,20 @@
 """A person's word on single photos of the ward: whose they are, or that they are to be left out."""
 
 import difflib
-from collections.abc import Sequence
+import json
+from collections.abc import Iterable, Sequence
 from datetime import timedelta
 from typing import Any
 
 from polypward.errors import BadInputError
 from polypward.reasons import REJECTIONS
 from polypward_cli.manifest import photo_key
-from polypward_cli.naming import clean_name
-from polypward_cli.placing import clear_copies, names_of, place_of, save_place
+from polypward_cli.naming import Names, clean_name
+from polypward_cli.placing import clear_copies, names_of, place_of, primary_row, save_place
 from polypward_cli.ward import Ward
-from polypward_cli.ward.ledger import audit, now_text
+from polypward_cli.ward.ledger import audit, dumps, now_text
 
-__all__ = ["assign_photos"]
+__all__ = ["assign_photos", "photos_of_camera", "undo_assignments"]
 
 MIN_SHA256_SIGNS = 8
 
@@ -25,6 +26,7 @@ def assign_photos(
     to: str | None = None,
     drop: bool = False,
     shift: timedelta | None = None,
+    by: str = "",
 ) -> list[str]:
     """Assign photos to a specimen, drop them, or shift their time; all of them or none.
 
@@ -35,28 +37,70 @@ def assign_photos(
     BadInputError
         If a photo is not in the ward, or several are called so.
     """
+    found = _find_all(ward, photos)
+    if to is not None and not clean_name(to):
+        raise BadInputError("--to needs the name of a specimen")
+    names = names_of(ward)
+    to = names.canonical(to) if to else None
+    before = {one.specimen for one in ward.specimens()}
+    with ward.db.atomic():
+        for photo in found:
+            _say(ward, photo["key"], to=to, drop=drop, shift=shift, by=by)
+            place = place_of(ward, photo, path=photo["path"], names=names)
+            save_place(ward, photo, place, what="assigned")
+            if to:
+                clear_copies(ward, photo["key"], but=())
+        _forget_empty(ward, before - {to})
+        lines = [_line(ward, photo) for photo in found]
+    for name in sorted({one.specimen for one in ward.specimens()} - before):
+        lines.append(f"{name} is a new specimen, not in the register.")
+    return lines
+
+
+def undo_assignments(ward: Ward, photos: Sequence[str], *, by: str = "") -> list[str]:
+    """Take back the last word on each photo, so that it is where it was; all of them or none.
+
+    Taken back again, the word before that one goes, until nothing is left to take back.
+
+    Raises
+    ------
+    BadInputError
+        If a photo is not in the ward, or nobody has assigned, dropped or shifted it.
+    """
+    found = _find_all(ward, photos)
+    names = names_of(ward)
+    before = {one.specimen for one in ward.specimens()}
+    with ward.db.atomic():
+        for photo in found:
+            _take_back(ward, photo, names, by=by)
+        _forget_empty(ward, before)
+        return [_line(ward, photo) for photo in found]
+
+
+def photos_of_camera(ward: Ward, camera: str) -> list[str]:
+    """Return the SHA-256 of every photo that names a camera, upper and lower case alike.
+
+    Raises
+    ------
+    BadInputError
+        If there is none, with the cameras that there are.
+    """
+    rows = list(ward.db.query("select key, camera from photos order by path"))
+    mine = [row["key"] for row in rows if row["camera"].casefold() == camera.strip().casefold()]
+    if not mine:
+        known = ", ".join(sorted({row["camera"] for row in rows} - {""})) or "none is named"
+        raise BadInputError(f'"{camera}": no photo is from this camera; there are: {known}')
+    return mine
+
+
+def _find_all(ward: Ward, photos: Sequence[str]) -> list[dict[str, Any]]:
     rows = list(ward.db.query("select * from photos order by path"))
     copies = {
         photo_key(row["copy_path"]): row["key"]
         for row in ward.db.query("select key, copy_path from readings where copy_path != ''")
     }
     found = [_find(rows, copies, photo) for photo in photos]
-    if to is not None and not clean_name(to):
-        raise BadInputError("--to needs the name of a specimen")
-    lines = []
-    names = names_of(ward)
-    before = {one.specimen for one in ward.specimens()}
-    with ward.db.atomic():
-        for photo in {row["key"]: row for row in found}.values():
-            _say(ward, photo["key"], to=names.canonical(to) if to else None, drop=drop, shift=shift)
-            place = place_of(ward, photo, path=photo["path"], names=names)
-            save_place(ward, photo, place, what="assigned")
-            if to:
-                clear_copies(ward, photo["key"], but=())
-            lines.append(_line(ward, photo))
-    for name in sorted({one.specimen for one in ward.specimens()} - before):
-        lines.append(f"{name} is a new specimen, not in the register.")
-    return lines
+    return list({row["key"]: row for row in found}.values())
 
 
 def _find(rows: Sequence[dict[str, Any]], copies: dict[str, str], photo: str) -> dict[str, Any]:
@@ -77,11 +121,13 @@ def _find(rows: Sequence[dict[str, Any]], copies: dict[str, str], photo: str) ->
     raise BadInputError(f'"{photo}": no such photo in this ward.{hint}')
 
 
-def _say(ward: Ward, key: str, *, to: str | None, drop: bool, shift: timedelta | None) -> None:
-    """Keep a person's word; what was said before goes into the audit."""
-    old = list(ward.db.query("select * from assignments where key = ?", [key]))
+def _say(
+    ward: Ward, key: str, *, to: str | None, drop: bool, shift: timedelta | None, by: str
+) -> None:
+    """Keep a person's word, and what it takes to take it back; both go into the audit."""
+    old = next(iter(list(ward.db.query("select * from assignments where key = ?", [key]))), None)
     row: dict[str, Any] = {"key": key, "specimen": None, "dropped": 0, "shift_minutes": 0}
-    row |= old[0] if old else {}
+    row |= old or {}
     if to is not None:
         row |= {"specimen": to, "dropped": 0}
     if drop:
@@ -89,8 +135,60 @@ def _say(ward: Ward, key: str, *, to: str | None, drop: bool, shift: timedelta |
     if shift is not None:
         row["shift_minutes"] += int(shift.total_seconds() // 60)
     row["at"] = now_text()
+    there = primary_row(ward, key)
+    ward.db.table("assignment_steps").insert(
+        {
+            "key": key,
+            "at": row["at"],
+            "by": by,
+            "before": dumps(old) if old else None,
+            "after": dumps(row),
+            "specimen_before": there["specimen"] if there else "",
+            "from_before": there["specimen_from"] if there else "",
+        }
+    )
     ward.db.table("assignments").insert(row, pk="key", replace=True)
-    audit(ward.db, "person said", key, old=old[0] if old else None, new=row)
+    audit(ward.db, "person said", key, old=old, new=row | ({"by": by} if by else {}))
+
+
+def _take_back(ward: Ward, photo: dict[str, Any], names: Names, *, by: str) -> None:
+    key = photo["key"]
+    sql = "select * from assignment_steps where key = ? order by id desc limit 1"
+    step = next(iter(list(ward.db.query(sql, [key]))), None)
+    if step is None:
+        raise BadInputError(f"{photo['path']}: nobody has assigned it; nothing to take back")
+    ward.db.execute("delete from assignment_steps where id = ?", [step["id"]])
+    ward.db.execute("delete from assignments where key = ?", [key])
+    if step["before"]:
+        ward.db.table("assignments").insert(json.loads(step["before"]), pk="key")
+    audit(ward.db, "person took back", key, old=step, new={"by": by} if by else None)
+    row = primary_row(ward, key)
+    if row is not None and json.loads(step["after"])["specimen"] == row["specimen"]:
+        # Else the photo would stay where it was put: a folder's name never moves a known photo.
+        sql = "delete from readings where key = ? and specimen = ? and id != ?"
+        ward.db.execute(sql, [key, step["specimen_before"], row["id"]])
+        back = {"specimen": step["specimen_before"], "specimen_from": step["from_before"]}
+        ward.db.table("readings").update(row["id"], back)
+    place = place_of(ward, photo, path=photo["path"], names=names)
+    save_place(ward, photo, place, what="assignment taken back")
+
+
+def _forget_empty(ward: Ward, names: Iterable[str]) -> None:
+    """Forget specimens that only photos named, and that no photo and no entry names any more."""
+    for name in sorted(names):
+        one = ward.specimen(name)
+        if one is None or one.registered or one.parent:
+            continue
+        used = (
+            "select 1 from readings where specimen = :name union all "
+            "select 1 from care where specimen = :name union all "
+            "select 1 from specimens where parent = :name"
+        )
+        if ward.db.execute(used, {"name": name}).fetchone():
+            continue
+        for table in ("summaries", "specimens"):
+            ward.db.execute(f"delete from {table} where specimen = ?", [name])
+        audit(ward.db, "specimen without photos forgotten", name)
 
 
 def _line(ward: Ward, photo: dict[str, Any]) -> str:

@@ -1,4 +1,6 @@
-"""What a specimen's life needs: unpacking, papers, where it stood first, what assigning undid."""
+"""What a specimen's life needs: unpacking, papers, where it stood first, steps to take back."""
+
+import json
 
 from sqlite_utils import Database
 
@@ -34,3 +36,30 @@ def migrate(db: Database) -> None:
         "create index specimens_by_place on specimens(place)",
     ):
         db.execute(statement)
+    _steps_of_the_audit(db)
+
+
+def _steps_of_the_audit(db: Database) -> None:
+    """Make steps of what persons said before there were any: the audit told it all."""
+    rows = list(
+        db.query(
+            "select id, at, what, subject, old, new from audit "
+            "where what in ('person said', 'assigned') order by id"
+        )
+    )
+    for number, row in enumerate(rows):
+        if row["what"] != "person said":
+            continue
+        moved = next((one for one in rows[number + 1 :] if one["subject"] == row["subject"]), None)
+        # Where the photo was is told by the change that followed; without one it was there.
+        was = {"specimen": json.loads(row["new"])["specimen"] or "", "specimen_from": "assigned"}
+        if moved is not None and moved["what"] == "assigned":
+            was = json.loads(moved["old"])
+        db.execute(
+            "insert into assignment_steps (key, at, before, after, specimen_before, from_before) "
+            "select ?, ?, ?, ?, ?, ? where exists (select 1 from photos where key = ?)",
+            [
+                *(row["subject"], row["at"], row["old"], row["new"]),
+                *(was["specimen"], was["specimen_from"], row["subject"]),
+            ],
+        )
