@@ -1,7 +1,7 @@
-"""Rendered photos of the held-out family: the bytes a phone would give, and what is really there.
+"""Rendered photos of the unseen family: the bytes a phone would give, and what is really there.
 
-Specimens, growths, grounds, lamps, sensors and tones are those of `phantoms.settings.HELD_OUT`,
-none of which the tissue model was trained on.
+Specimens, growths, grounds, lamps, sensors and tones are those of `phantoms.settings.UNSEEN`,
+none of which the tissue model was trained on or chosen by.
 """
 
 from collections.abc import Callable, Iterable, Iterator
@@ -17,7 +17,7 @@ import numpy as np
 from phantoms.lights import Lamp, lamp
 from phantoms.render import Truth, encode_jpeg, render
 from phantoms.scene import Scene
-from phantoms.settings import HELD_OUT, random_camera, random_scene
+from phantoms.settings import UNSEEN, random_camera, random_scene
 from polypward.records import Card, PhotoSettings, Reading
 from polypward_vision import measure_photo
 from polypward_vision.load import decode
@@ -35,8 +35,8 @@ __all__ = [
 ]
 
 # White LEDs and daylights of the family with a correlated temperature of 4000 to 7500 K
-# (CIE 15:2018: LED-B3 4103 K, LED-B5 6598 K, D50 5003 K, D75 7504 K).
-WHITE_LAMPS = ("LED-B3", "LED-B5", "D50", "D75")
+# (CIE 15:2018: LED-V2 4070 K, ID50 5098 K, D60 6003 K, ID65 6603 K).
+WHITE_LAMPS = ("LED-V2", "ID50", "D60", "ID65")
 # Picture sizes, megapixels, and how often each is drawn.
 SIZES = (8.0, 12.0, 24.0, 50.0)
 SHARES = (0.45, 0.4, 0.1, 0.05)
@@ -69,11 +69,11 @@ def held_out(
     rng = np.random.default_rng([seed, index])
     size = float(rng.choice(SIZES, p=SHARES)) if megapixels is None else megapixels
     tilt = float(rng.uniform(0, 25)) if tilt_deg is None else tilt_deg
-    scene = random_scene(rng, HELD_OUT, layout=layout, print_error_de=print_error_de)
+    scene = random_scene(rng, UNSEEN, layout=layout, print_error_de=print_error_de)
     if light is not None:
         light = lamp(light) if isinstance(light, str) else light
         scene = replace(scene, lighting=replace(scene.lighting, lamp=light))
-    camera = random_camera(rng, HELD_OUT, megapixels=size, tilt_deg=tilt)
+    camera = random_camera(rng, UNSEEN, megapixels=size, tilt_deg=tilt)
     rendering = render(scene, camera, seed=int(rng.integers(2**31)))
     assert rendering.truth is not None
     jpeg = encode_jpeg(rendering)

@@ -9,6 +9,7 @@ from phantoms.body import BODY_PX_MM, Body, Grid, dome, one_piece, polar
 from phantoms.crowds import branching, bubbly, tentacled
 from phantoms.fields import grid_mm, smooth_noise, wavy
 from phantoms.openwork import fan, heads, ribbon, ring, sheet
+from phantoms.unlike import coil, cups, petals, streaming
 
 __all__ = ["BODY_PX_MM", "PLANS", "Body", "make_body"]
 
@@ -191,6 +192,10 @@ PLANS: dict[str, Callable[[np.random.Generator, Grid, float], Body]] = {
     "heads": heads,
     "sheet": sheet,
     "fan": fan,
+    "cups": cups,
+    "petals": petals,
+    "streaming": streaming,
+    "coil": coil,
 }
 
 

@@ -23,6 +23,8 @@ _PHONES: dict[str, tuple[tuple[float, float, float], tuple[float, float, float],
     "phone-c": ((595, 540, 465), (38, 36, 30), 0.03),
     "phone-d": ((610, 528, 450), (28, 44, 28), 0.06),
     "phone-e": ((598, 532, 470), (42, 34, 26), 0.09),
+    "phone-f": ((602, 538, 458), (36, 40, 32), 0.05),
+    "phone-g": ((593, 526, 462), (33, 46, 25), 0.08),
 }
 SENSORS = ("Nikon 5100 (NPL)", "Sigma SDMerill (NPL)", *_PHONES)
 

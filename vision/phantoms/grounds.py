@@ -7,10 +7,10 @@ from phantoms.fields import Field, smooth_noise, unit_noise
 from phantoms.scene import Ground, Lab
 from phantoms.spectra import reflectance
 
-__all__ = ["ground_map", "plug_map"]
+__all__ = ["GROUNDS", "ground_map", "plug_map"]
 
 # Two colours for each kind: its stuff and its gaps or stains (Lab D50). Chosen by eye.
-_COLOURS: dict[str, tuple[Lab, Lab]] = {
+GROUNDS: dict[str, tuple[Lab, Lab]] = {
     "grid": ((86, -1, 3), (17, -1, -4)),
     "sand": ((76, 2, 13), (52, 4, 16)),
     "tray": ((58, -1, -2), (44, 0, 3)),
@@ -18,6 +18,8 @@ _COLOURS: dict[str, tuple[Lab, Lab]] = {
     "tile": ((60, -5, -14), (50, -3, -11)),
     "bars": ((70, 0, 2), (20, 0, 0)),
     "pebbles": ((66, 3, 9), (40, 3, 8)),
+    "mesh": ((74, -1, 1), (30, 0, -3)),
+    "slate": ((36, 0, -2), (62, 1, 3)),
 }
 
 
@@ -38,7 +40,7 @@ def ground_map(
     rng = np.random.default_rng([ground.seed, 3])
     x0, y0, x1, y1 = field_mm
     shape = (int((y1 - y0) / px_mm) + 1, int((x1 - x0) / px_mm) + 1)
-    first, second = _COLOURS[ground.kind]
+    first, second = GROUNDS[ground.kind]
     if ground.colour is not None:
         first = ground.colour
     if ground.gaps is not None:
@@ -66,6 +68,18 @@ def ground_map(
         stones = smooth_noise(rng, shape, size)
         mix = np.clip(0.5 + 0.6 * smooth_noise(rng, shape, 1.7 * size), 0, 1)
         shade = 1 + 0.14 * np.tanh(stones) + 0.06 * smooth_noise(rng, shape, size / 4)
+    elif ground.kind == "mesh":
+        pitch, bar = rng.uniform(4, 9), rng.uniform(0.5, 1.2)
+        u, v = (x + y) / np.sqrt(2), (x - y) / np.sqrt(2)
+        near = np.minimum(
+            np.abs(u % pitch - pitch / 2), np.abs(v % pitch - pitch / 2)
+        )  # from a thread's middle
+        mix = np.clip((near - bar / 2) / px_mm + 0.5, 0, 1) * (0.8 + 0.2 * mottle)
+        shade = 1 + 0.12 * np.cos(np.pi * np.clip(near / bar, 0, 1)) * (1 - mix)
+    elif ground.kind == "slate":
+        veins = np.exp(-((smooth_noise(rng, shape, 18 / px_mm) / 0.08) ** 2))
+        mix = np.clip(0.8 * veins + 0.15 * mottle, 0, 1)
+        shade = 1 + 0.05 * smooth_noise(rng, shape, max(2 / px_mm, 1.01))
     elif ground.kind == "rack":
         pitch, size = rng.uniform(24, 32), rng.uniform(6, 9)
         u, v = x % pitch - pitch / 2, y % pitch - pitch / 2

@@ -49,7 +49,7 @@ class SpecimenModel:
     overgrown: float = 0.0
     loss: Literal["rim", "edge", "patches", "heads"] = "rim"
     loss_direction_deg: float = 0.0
-    growth: Literal["turf", "coralline", "film", "dark", "hair", "maroon", "slime"] = "turf"
+    growth: str = "turf"  # a key of `phantoms.dress.GROWTH`
     growth_colours: tuple[Lab, Lab] | None = None  # instead of those of `growth`
     fuzz: float = 1.0  # how rough what grows on dead skeleton is; 1 = turf
     skeleton: Lab = (86.0, 0.5, 7.0)
@@ -76,7 +76,7 @@ class Printed:
 class Ground:
     """What lies around: kind of ground, plug under the specimen, seed."""
 
-    kind: Literal["grid", "sand", "tray", "rack", "tile", "bars", "pebbles"] = "tray"
+    kind: str = "tray"  # a key of `phantoms.grounds.GROUNDS`
     colour: Lab | None = None
     gaps: Lab | None = None  # colour of holes, gaps or stains
     plug: Lab | None = (62.0, 0.0, 3.0)

@@ -1,7 +1,8 @@
-"""Two families of random scenes and cameras that share nothing: one to train on, one to measure on.
+"""Three families of random scenes and cameras: to train on, to choose by, to measure on.
 
-`TRAIN` and `HELD_OUT` differ in body plans, tissue colours, growths, grounds, lamps, sensors and
-tone curves. What is trained on one and measured on the other is not measured on its own habits.
+They share no body plan, tissue colour, growth, ground, lamp or sensor. `TRAIN` is trained on,
+`HELD_OUT` is looked at while a model is made, `UNSEEN` gives the figures that are printed: what was
+tuned on one is not measured on its own habits.
 """
 
 from dataclasses import dataclass, replace
@@ -14,7 +15,7 @@ from phantoms.scene import Ground, Lab, Lighting, Look, Printed, Scene, Specimen
 from polypward.cards import load_layout
 from polypward.records import Card
 
-__all__ = ["HELD_OUT", "TRAIN", "Family", "random_camera", "random_look", "random_scene"]
+__all__ = ["HELD_OUT", "TRAIN", "UNSEEN", "Family", "random_camera", "random_look", "random_scene"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +87,29 @@ HELD_OUT = Family(
     sensors=("Nikon 5100 (NPL)", "phone-d", "phone-e"),
     tones=("s-curve", "filmic"),
     plugs=((48, 2, -6), (70, -2, 4)),
+)
+UNSEEN = Family(
+    name="unseen",
+    plans=("cups", "petals", "streaming", "coil"),
+    colours=(
+        (47, 14, 33),  # chestnut
+        (56, -34, 36),  # leaf green
+        (72, -24, 58),  # lime
+        (36, 34, 16),  # claret
+        (52, 22, -28),  # violet
+        (54, 40, 34),  # coral red
+        (70, 12, 34),  # apricot
+        (62, -12, -12),  # sea blue
+        (76, 6, 10),  # blush
+        (30, 4, 10),  # umber
+        (83, -3, 11),  # ivory
+    ),
+    growths=("moss", "rust", "violet", "sponge"),
+    grounds=("mesh", "slate"),
+    lamps=(lamp("LED-V2"), lamp("ID50"), lamp("D60"), lamp("ID65"), reef(0.22, white="LED-V2")),
+    sensors=("Sigma SDMerill (NPL)", "phone-f", "phone-g"),
+    tones=("s-curve", "filmic"),
+    plugs=((58, 3, 8), (40, 0, 0), (74, 2, -2)),
 )
 
 
@@ -164,7 +188,7 @@ def random_scene(
     rng : Generator
         Source of every choice.
     family : Family
-        `TRAIN` or `HELD_OUT`.
+        `TRAIN`, `HELD_OUT` or `UNSEEN`.
     layout : str, optional
         ``"frame"`` or ``"strip"``; drawn when not given (seven frames to three strips).
     card : Card, optional
@@ -220,7 +244,7 @@ def random_camera(
     rng : Generator
         Source of every choice.
     family : Family
-        `TRAIN` or `HELD_OUT`.
+        `TRAIN`, `HELD_OUT` or `UNSEEN`.
     megapixels : float, optional
         Size of the picture (4:3); drawn from 3, 5, 8, 12 when not given.
     tilt_deg : float, optional

@@ -18,7 +18,7 @@ from phantoms.lights import actinic
 from phantoms.projection import Projection
 from phantoms.render import encode_jpeg, render
 from phantoms.scene import Lighting, Look, Printed, Scene, SpecimenModel
-from phantoms.settings import HELD_OUT, TRAIN, random_camera, random_scene
+from phantoms.settings import HELD_OUT, TRAIN, UNSEEN, Family, random_camera, random_scene
 from polypward.cards import load_layout, parse_serial_code
 from polypward.labels import LIVE
 
@@ -183,14 +183,17 @@ def test_heic_carries_the_same_picture_and_time() -> None:
     assert 0x9011 not in detail
 
 
-def test_the_two_families_share_nothing() -> None:
-    for part in ("plans", "colours", "growths", "grounds", "sensors", "tones", "plugs"):
-        assert not set(getattr(TRAIN, part)) & set(getattr(HELD_OUT, part)), part
-    names = [{light.name for light in family.lamps} for family in (TRAIN, HELD_OUT)]
-    assert not names[0] & names[1]
+@pytest.mark.parametrize(("one", "other"), [(TRAIN, HELD_OUT), (TRAIN, UNSEEN), (HELD_OUT, UNSEEN)])
+def test_two_families_share_nothing_but_tones_of_held_out_and_unseen(
+    one: Family, other: Family
+) -> None:
+    for part in ("plans", "colours", "growths", "grounds", "sensors", "plugs"):
+        assert not set(getattr(one, part)) & set(getattr(other, part)), part
+    assert not {light.name for light in one.lamps} & {light.name for light in other.lamps}
+    assert one is not TRAIN or not set(one.tones) & set(other.tones)
 
 
-@pytest.mark.parametrize("family", [TRAIN, HELD_OUT], ids=lambda family: family.name)
+@pytest.mark.parametrize("family", [TRAIN, HELD_OUT, UNSEEN], ids=lambda family: family.name)
 def test_random_scenes_keep_to_their_family_and_repeat_by_seed(family: object) -> None:
     pairs = [
         (random_scene(rng, family), random_camera(rng, family, megapixels=0.2))
