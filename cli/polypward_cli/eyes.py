@@ -22,10 +22,15 @@ __all__ = ["Eyes", "Opened", "RealEyes", "Seen"]
 
 @dataclass(frozen=True, slots=True)
 class Opened:
-    """A decoded photo: when it was taken by its own data, and whatever measuring takes."""
+    """A decoded photo: what its own data say of it, and whatever measuring takes.
+
+    `taken_at` is by the camera's clock, `gps_at` by its satellite fix; `camera` is maker and model.
+    """
 
     taken_at: datetime | None
     photo: Any
+    camera: str = ""
+    gps_at: datetime | None = None
 
 
 class Seen(Protocol):
@@ -101,7 +106,7 @@ class RealEyes:
         from polypward_vision.load import load_photo
 
         photo = load_photo(path)
-        return Opened(photo.taken_at, photo)
+        return Opened(photo.taken_at, photo, photo.camera, photo.gps_at)
 
     def measure(
         self,

@@ -71,17 +71,18 @@ class Measured:
     row: Mapping[str, Any]
     decoded: bool = False
     exif_taken_at: str | None = None
+    camera: str = ""
+    gps_at: str | None = None
     tags: tuple[str, ...] = ()
     trace: str = ""
 
 
 def measure_one(job: Job, bench: Bench) -> Measured:
     """Measure a photo and write its cut-out and map; whatever goes wrong is in the result."""
-    decoded, taken = False, None
+    about: dict[str, Any] = {}
     try:
         opened = _open(job, bench)
-        decoded = True
-        taken = opened.taken_at.isoformat() if opened.taken_at else None
+        about = _about(opened)
         seen = bench.eyes.measure(
             opened,
             settings=job.settings,
@@ -93,19 +94,28 @@ def measure_one(job: Job, bench: Bench) -> Measured:
         row["correction"] = json.dumps(dict(seen.correction), sort_keys=True, allow_nan=False)
         row["patch_residuals"] = residuals_blob(seen.patch_residuals)
         tags = tuple(dict.fromkeys(tag.strip() for tag in seen.tags if tag.strip()))
-        return Measured(job=job, row=row, decoded=True, exif_taken_at=taken, tags=tags)
+        return Measured(job=job, row=row, tags=tags, **about)
     except PhotoRejectedError as error:
         row = _rejected(error.code, error.detail, error.known)
-        return Measured(job=job, row=row, decoded=decoded, exif_taken_at=taken)
+        return Measured(job=job, row=row, **about)
     except Exception as error:
         what = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
         return Measured(
             job=job,
             row=_rejected("measuring-failed", what.splitlines()[0][:200]),
-            decoded=decoded,
-            exif_taken_at=taken,
             trace=traceback.format_exc(),
+            **about,
         )
+
+
+def _about(opened: Opened) -> dict[str, Any]:
+    """Return what a photo that could be opened says of itself, as `Measured` keeps it."""
+    return {
+        "decoded": True,
+        "exif_taken_at": opened.taken_at.isoformat() if opened.taken_at else None,
+        "camera": opened.camera,
+        "gps_at": opened.gps_at.isoformat() if opened.gps_at else None,
+    }
 
 
 def measure_all(jobs: Iterable[Job], bench: Bench, *, workers: int) -> Iterator[Measured]:

@@ -165,6 +165,8 @@ class Run:
                 "first_seen": self.now.astimezone(UTC).isoformat(timespec="seconds"),
                 "exif_taken_at": None,
                 "decoded": 0,
+                "camera": "",
+                "gps_at": None,
                 "tags": "[]",
                 "manifest": "{}",
                 "flags": "{}",
@@ -241,6 +243,8 @@ class Run:
         about = {
             "decoded": int(done.decoded),
             "exif_taken_at": done.exif_taken_at,
+            "camera": done.camera,
+            "gps_at": done.gps_at,
             "tags": dumps(list(done.tags)),
         }
         old = primary_row(self.ward, photo.key)

@@ -8,7 +8,7 @@ import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
-from datetime import datetime, timedelta, timezone
+from datetime import UTC, datetime, timedelta, timezone
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -201,10 +201,12 @@ def _is_p3(nclx: Any) -> bool:
 def _about(image: Image.Image) -> dict[str, Any]:
     """Read the EXIF data; nothing where they are missing, absurd or damaged."""
     tags: dict[int, Any] = {}
+    place: dict[int, Any] = {}
     try:
         exif = image.getexif()
         tags.update(exif)
         tags.update(exif.get_ifd(ExifTags.IFD.Exif))
+        place = exif.get_ifd(ExifTags.IFD.GPSInfo)
     except Exception:  # damaged EXIF data raise almost anything
         pass
     orientation = tags.get(ExifTags.Base.Orientation, 1)
@@ -212,6 +214,9 @@ def _about(image: Image.Image) -> dict[str, Any]:
         "orientation": orientation if orientation in range(1, 9) else 1,
         "taken_at": _time(
             tags.get(ExifTags.Base.DateTimeOriginal), tags.get(ExifTags.Base.OffsetTimeOriginal)
+        ),
+        "gps_at": _fix_time(
+            place.get(ExifTags.GPS.GPSDateStamp), place.get(ExifTags.GPS.GPSTimeStamp)
         ),
         "focal_35mm": _focal(tags.get(ExifTags.Base.FocalLengthIn35mmFilm)),
         "camera": " ".join(
@@ -245,6 +250,18 @@ def _time(moment: Any, offset: Any) -> datetime | None:
     except (IndexError, KeyError, ValueError):
         return time
     return time.replace(tzinfo=zone)
+
+
+def _fix_time(day: Any, clock: Any) -> datetime | None:
+    """Time of a satellite fix (EXIF 2.3, tags 0x001D and 0x0007: a date, and h, m, s in UTC)."""
+    try:
+        hours, minutes, seconds = (float(part) for part in clock)
+        start = datetime.strptime(_text(day)[:10], "%Y:%m:%d").replace(tzinfo=UTC)
+        at = start + timedelta(hours=hours, minutes=minutes, seconds=seconds)
+    except (TypeError, ValueError, ZeroDivisionError, OverflowError, struct.error):
+        return None
+    whole = 0 <= hours < 24 and 0 <= minutes < 60 and 0 <= seconds < 61
+    return at if whole and at.year >= _EARLIEST_YEAR else None
 
 
 def _focal(value: Any) -> float | None:

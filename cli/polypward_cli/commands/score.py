@@ -61,6 +61,7 @@ def score(
 
     from polypward.errors import BadInputError
     from polypward_cli.closing import close
+    from polypward_cli.life.clocks import tell_clocks
     from polypward_cli.manifest import Manifest, read_manifest, read_outlines
     from polypward_cli.scan import find_photos
     from polypward_cli.scoring import Options, score_folder
@@ -91,6 +92,8 @@ def score(
             typer.echo("Stopped. What was measured is kept; run it again to go on.", err=True)
             raise typer.Exit(130) from None
         closing = close(opened, outcome, refresh(opened))
+        for sentence in tell_clocks(opened):
+            typer.echo(sentence, err=True)
         if as_json:
             typer.echo(json.dumps(closing.as_json(), indent=1, ensure_ascii=False))
         else:
