@@ -48,7 +48,9 @@ def test_limits_of_the_6_mp_trial() -> None:
     half = 1.959964 * math.sqrt(3 / (21 * 18)) / abs(math.log(s))
     assert limits[6] == pytest.approx((s ** math.exp(half), s ** math.exp(-half)), abs=1e-6)
     # Nobody of the placebo group is left after week 23: there a limit has no meaning.
-    assert (survival(lives(PLACEBO)).steps[-1].low, curve.at(36)) == (None, None)
+    placebo = survival(lives(PLACEBO))
+    assert (placebo.steps[-1].low, curve.at(36)) == (None, None)
+    assert placebo.at(36) == placebo.steps[-1]
 
 
 def test_log_rank_of_the_6_mp_trial() -> None:

@@ -48,11 +48,13 @@ class SurvivalCurve:
     def at(self, day: int) -> Step | None:
         """Return what is known on a day: the last step before it; None once nobody is watched.
 
-        Before the first death it is a step of no deaths, without limits.
+        Before the first death it is a step of no deaths, without limits; once all have died it
+        is the last one.
         """
-        if day > self.watched_days or not self.count:
-            return None
         past = [step for step in self.steps if step.day <= day]
+        all_died = bool(past) and past[-1].survival == 0
+        if not self.count or (day > self.watched_days and not all_died):
+            return None
         return past[-1] if past else Step(0, self.count, 0, 1.0, None, None)
 
 

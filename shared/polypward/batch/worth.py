@@ -10,7 +10,8 @@ from polypward.records import CareEvent, Specimen
 __all__ = ["Rates", "Rescue", "Worth", "carried", "received_of", "rescue_of", "worth_of"]
 
 FEEDING: Final = frozenset({"feeding", "feed", "food"})
-# Their `minutes` are those of the bath; what a person worked is `work_minutes`.
+# Noted by hand, their `minutes` are those of the bath; one that names the `treatment` it belongs
+# to has the bath's apart.
 BATHS: Final = frozenset({"dip", "bath", "treatment", "quarantine"})
 BACK: Final = frozenset({"returned", "back"})
 
@@ -169,7 +170,7 @@ def rescue_of(
         else:
             treatments += cost
         work = _amount(event, "work_minutes")
-        if work is None and event.what not in BATHS:
+        if work is None and (event.what not in BATHS or "treatment" in event.detail):
             work = _amount(event, "minutes")
         minutes += work or 0.0
     rescue = Rescue(table_days=days, food=food, treatments=treatments, minutes=minutes)

@@ -44,6 +44,8 @@ def test_the_worked_line() -> None:
 def test_minutes_in_a_bath_are_no_work() -> None:
     told = worth(event("dip", minutes="15", work_minutes="5", cost="2,50"), **SOLD)
     assert (told.rescue.minutes, told.rescue.treatments) == (5, 2.5)
+    kept = worth(event("dip", treatment="3", bath_minutes="15", minutes="4"), **SOLD)
+    assert kept.rescue.minutes == 4
 
 
 def test_one_that_was_lost_counts_with_its_cost() -> None:

@@ -1,0 +1,60 @@
+"""`polypward batch`: survival, losses and money of batches."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+__all__ = ["app"]
+
+app = typer.Typer()
+
+
+@app.command()
+def batch(
+    name: Annotated[
+        str | None, typer.Argument(metavar="[BATCH]", help="One batch; left out, all of them.")
+    ] = None,
+    group: Annotated[
+        str, typer.Option(help="Compare by batch, supplier, kind or plan (care plan).")
+    ] = "batch",
+    cost: Annotated[
+        list[str] | None,
+        typer.Option(help="A cost of the whole batch, as freight=120; several times."),
+    ] = None,
+    at: Annotated[str | None, typer.Option(help="When that was; now if left out.")] = None,
+    by: Annotated[str, typer.Option(help="Who says so; the owner if left out.")] = "",
+    as_json: Annotated[bool, typer.Option("--json", help="Print it as JSON.")] = False,
+    as_csv: Annotated[
+        bool, typer.Option("--csv", help="Print a row per specimen: days, end, worth.")
+    ] = False,
+    ward: Annotated[Path, typer.Option(help="The ward's folder.")] = Path("ward"),
+) -> None:
+    """Show who lived, who was lost, who was sold and after how long, and what it was worth.
+
+    Two figures of money stand beside each other and are never added: the result of a batch, and
+    the worth of recovery, specimen by specimen. Rates stand in ward.toml under [money].
+
+    Example:
+
+        polypward batch B7 --cost freight=120 --cost permits=35
+    """
+    from polypward_cli.batches import batch_csv, batch_json, batch_lines
+    from polypward_cli.claim.ledger import batch_called
+    from polypward_cli.life.common import moment, who
+    from polypward_cli.ward import Ward
+    from polypward_cli.worth import batch_money, note_cost, survival_by
+
+    if cost and name is None:
+        raise typer.BadParameter("--cost is of one batch: name it")
+    with Ward.open(ward) as ledger:
+        one = batch_called(ledger, name)[0] if name is not None else None
+        if cost and one:
+            when, says = moment(ledger, at), who(ledger, by)
+            with ledger.working("batch"), ledger.db.atomic():
+                for text in cost:
+                    note_cost(ledger, one, text, at=when, by=says)
+        told = survival_by(ledger, group, batches=(one,) if one else ())
+        money = batch_money(ledger, batch=one)
+    show = batch_json if as_json else batch_csv if as_csv else batch_lines
+    typer.echo(show(told, money, whole=one is not None), nl=not as_csv)
