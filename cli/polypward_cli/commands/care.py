@@ -5,6 +5,8 @@ from typing import Annotated
 
 import typer
 
+from polypward_cli.commands import care_feeding, care_inspection, care_keeping, care_treatment
+
 __all__ = ["NAME", "app"]
 
 NAME = "care"
@@ -86,3 +88,9 @@ def import_(
         if new:
             refresh(opened)
     typer.echo(f"{new} new, {len(events) - new} known already.")
+
+
+app.add_typer(care_feeding.app)
+app.add_typer(care_treatment.app)
+app.add_typer(care_inspection.app)
+app.add_typer(care_keeping.app)

@@ -3,15 +3,14 @@
 The texts are data, `cautions.toml` in `polypward.facts`.
 """
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 from types import MappingProxyType
 from typing import Final
 
 from polypward.errors import BadInputError
+from polypward.facts import load_facts
 
 __all__ = ["NOTE", "Caution", "caution_tasks", "cautions_of", "every_caution"]
 
@@ -32,7 +31,6 @@ class Caution:
 @cache
 def every_caution() -> Mapping[str, Caution]:
     """Return all cautions by key, in the order of the file."""
-    text = files("polypward.facts").joinpath("cautions.toml").read_text(encoding="utf-8")
     return MappingProxyType(
         {
             key: Caution(
@@ -41,7 +39,7 @@ def every_caution() -> Mapping[str, Caution]:
                 text=" ".join(entry["text"].split()),
                 tasks=tuple(entry["tasks"]),
             )
-            for key, entry in tomllib.loads(text).items()
+            for key, entry in load_facts("cautions").items()
         }
     )
 

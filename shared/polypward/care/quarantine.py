@@ -7,7 +7,7 @@ from typing import Final
 
 from polypward.errors import BadInputError
 
-__all__ = ["SIGNS", "STANDINGS", "Inspection", "Standing", "earliest_exit", "hindrances"]
+__all__ = ["SIGNS", "STANDINGS", "Inspection", "PlaceStanding", "earliest_exit", "hindrances"]
 
 STANDINGS: Final = ("clean", "watch", "quarantine")
 # What a ward's own list starts with; pests and signs as keepers name them.
@@ -34,7 +34,7 @@ class Inspection:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
+class PlaceStanding:
     """How a place stands since when; `days` are those of a quarantine, None for the others."""
 
     place: str
@@ -51,12 +51,12 @@ class Standing:
             )
 
 
-def earliest_exit(standing: Standing, *, entries: Iterable[date] = ()) -> date | None:
+def earliest_exit(standing: PlaceStanding, *, entries: Iterable[date] = ()) -> date | None:
     """Return the first day on which a place may leave quarantine; None if it is not in one.
 
     Parameters
     ----------
-    standing : Standing
+    standing : PlaceStanding
         Since when, for how many days.
     entries : iterable of date
         Days on which a specimen came into the place, or into its water: the days are counted from
@@ -73,7 +73,7 @@ def earliest_exit(standing: Standing, *, entries: Iterable[date] = ()) -> date |
 
 
 def hindrances(
-    standing: Standing,
+    standing: PlaceStanding,
     inspections: Sequence[Inspection],
     *,
     on: date,
@@ -84,7 +84,7 @@ def hindrances(
 
     Parameters
     ----------
-    standing : Standing
+    standing : PlaceStanding
         Of the place; any other than quarantine has no hindrance.
     inspections : sequence of Inspection
         Of the place or of a specimen in it.

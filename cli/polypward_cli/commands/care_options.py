@@ -1,0 +1,84 @@
+"""Options that the commands of care have in common, and how their cautions are shown."""
+
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from polypward_cli.ward import Ward
+
+__all__ = [
+    "WARD",
+    "AgainOption",
+    "AtOption",
+    "ByOption",
+    "CostOption",
+    "JsonOption",
+    "NoteOption",
+    "WardOption",
+    "WhereArgument",
+    "WithoutOption",
+    "WorkOption",
+    "ring_at",
+    "show_cautions",
+]
+
+WARD = Path("ward")
+WardOption = Annotated[Path, typer.Option(help="The ward's folder.")]
+AtOption = Annotated[
+    str | None, typer.Option(help="When: 2026-01-12T10:30, or a day; now if left out.")
+]
+ByOption = Annotated[str, typer.Option(help="Who did it; the owner in ward.toml if left out.")]
+NoteOption = Annotated[str, typer.Option(help="Any remark.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print it as JSON.")]
+CostOption = Annotated[
+    float | None, typer.Option(help="Cost of the whole, in the ward's money; shared out evenly.")
+]
+WorkOption = Annotated[
+    float | None, typer.Option(help="Minutes of work in all, shared out evenly.")
+]
+AgainOption = Annotated[bool, typer.Option("--again", help="Do it although it was done lately.")]
+WhereArgument = Annotated[
+    list[str], typer.Argument(help="Places or specimens; a place stands for all on it.")
+]
+WithoutOption = Annotated[
+    list[str] | None, typer.Option("--not", help="A specimen of the place that is left out.")
+]
+
+WIDTH = 96
+
+
+def show_cautions(ward: "Ward", task: str, *, by: str) -> None:
+    """Print the cautions of a task that this person has not seen yet, once, on standard error."""
+    from textwrap import fill
+
+    from polypward.care import NOTE
+    from polypward_cli.caring.cautions import cautions_due, dismiss
+
+    due = cautions_due(ward, task, by=by)
+    if not due:
+        return
+    typer.echo("Before you begin (shown once; all of them: polypward care cautions):", err=True)
+    for one in due:
+        text = fill(
+            f"{one.title}: {one.text}", WIDTH, initial_indent="  ", subsequent_indent="    "
+        )
+        typer.echo(text, err=True)
+    typer.echo(f"  ({NOTE})\n", err=True)
+    dismiss(ward, tuple(one.key for one in due), task, by=by)
+
+
+def ring_at(due: datetime, what: str) -> None:
+    """Count down to a time on standard error, then ring the terminal's bell and say what to do.
+
+    The countdown may be broken off; what is to be done stays among the open ticks.
+    """
+    from polypward_cli.caring.timer import wait_until
+
+    def say(left: str) -> None:
+        typer.echo(f"{left}   ", err=True)
+
+    wait_until(due, say=say, now=lambda: datetime.now(due.tzinfo))
+    typer.echo(f"\a{what}. Then: polypward care tick", err=True)

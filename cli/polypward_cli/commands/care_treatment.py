@@ -1,0 +1,126 @@
+"""`polypward care treat`: dips and treatments, with a timer and no dose of its own."""
+
+from datetime import timedelta
+from typing import Annotated
+
+import typer
+
+from polypward_cli.commands.care_options import (
+    WARD,
+    AgainOption,
+    AtOption,
+    ByOption,
+    CostOption,
+    JsonOption,
+    NoteOption,
+    WardOption,
+    WhereArgument,
+    WithoutOption,
+    WorkOption,
+    ring_at,
+    show_cautions,
+)
+
+__all__ = ["app"]
+
+app = typer.Typer()
+
+
+@app.command()
+def treat(
+    where: WhereArgument,
+    agent: Annotated[str, typer.Option(help="The product, as its label calls it.")] = "",
+    course: Annotated[
+        bool, typer.Option("--course", help="Not a bath: goes on until --done.")
+    ] = False,
+    done: Annotated[bool, typer.Option("--done", help="End the treatment that goes on.")] = False,
+    substance: Annotated[str, typer.Option(help="Its active substance.")] = "",
+    lot: Annotated[str, typer.Option(help="Its lot number.")] = "",
+    concentration: Annotated[
+        str, typer.Option(help="As the label or veterinarian says, with its unit.")
+    ] = "",
+    source: Annotated[str, typer.Option(help="Who says so: label or veterinarian.")] = "",
+    prescriber: Annotated[str, typer.Option(help="The veterinarian's name.")] = "",
+    bath_l: Annotated[float | None, typer.Option(help="Volume of the bath, litres.")] = None,
+    bath_minutes: Annotated[float | None, typer.Option(help="Minutes in the bath.")] = None,
+    temperature_c: Annotated[
+        float | None, typer.Option(help="Temperature of the bath, degrees Celsius.")
+    ] = None,
+    disposal: Annotated[str, typer.Option(help="Where the bath water went.")] = "",
+    wait: Annotated[bool, typer.Option("--wait", help="Count the bath's minutes down.")] = False,
+    without: WithoutOption = None,
+    cost: CostOption = None,
+    work_minutes: WorkOption = None,
+    again: AgainOption = False,
+    note: NoteOption = "",
+    at: AtOption = None,
+    by: ByOption = "",
+    ward: WardOption = WARD,
+    as_json: JsonOption = False,
+) -> None:
+    """Note a dip, or a treatment that goes on until --done; whoever had one lately is named first.
+
+    polypward knows no dose of any medicine or dip: the label or a veterinarian says it.
+
+    Example:
+
+        polypward care treat LAM-03 --agent "the dip" --concentration "as on its label"
+        --source label --bath-l 4 --bath-minutes 10 --wait
+    """
+    import json
+
+    from polypward.errors import BadInputError
+    from polypward_cli.caring.lists import flat
+    from polypward_cli.caring.scope import scope_of
+    from polypward_cli.caring.treating import BATH_OVER, end_treatment
+    from polypward_cli.caring.treating import treat as keep
+    from polypward_cli.life.common import moment, who
+    from polypward_cli.ward import Ward
+    from polypward_cli.ward.courses import refresh
+
+    if course and (done or bath_minutes is not None):
+        raise BadInputError("--course is a treatment that goes on: without --done, --bath-minutes")
+    with Ward.open(ward) as opened, opened.working("care"):
+        person = who(opened, by)
+        scope = scope_of(opened, where, without=without or [])
+        when = moment(opened, at)
+        remarks: list[str] = []
+        if done:
+            rows = end_treatment(opened, scope.specimens, at=when, agent=agent)
+        else:
+            show_cautions(opened, "treat", by=person)
+            row, remarks = keep(
+                opened,
+                scope,
+                at=when,
+                agent=agent,
+                by=person,
+                how="course" if course else "dip",
+                substance=substance,
+                lot=lot,
+                concentration=concentration,
+                source=source,
+                prescriber=prescriber,
+                bath_l=bath_l,
+                bath_minutes=bath_minutes,
+                temperature_c=temperature_c,
+                disposal=disposal,
+                cost=cost,
+                work_minutes=work_minutes,
+                note=note,
+                again=again,
+            )
+            rows = [row]
+        refresh(opened)
+    if as_json:
+        told = [flat("treatment", row) | {"remarks": remarks} for row in rows]
+        typer.echo(json.dumps(told, indent=1, ensure_ascii=False))
+    else:
+        for row in rows:
+            did = "ended" if done else "begun" if course else "dip"
+            names = ", ".join(row["places"] or row["specimens"])
+            typer.echo(f"treatment:{row['id']}  {names}: {row['agent']}, {did} {when:%H:%M}")
+        for remark in remarks:
+            typer.echo(remark)
+    if wait and bath_minutes is not None and not done:
+        ring_at(when + timedelta(minutes=bath_minutes), f"{scope.words}: {BATH_OVER}")
