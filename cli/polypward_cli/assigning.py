@@ -80,13 +80,20 @@ def undo_assignments(ward: Ward, photos: Sequence[str], *, by: str = "") -> list
 def photos_of_camera(ward: Ward, camera: str) -> list[str]:
     """Return the SHA-256 of every photo that names a camera, upper and lower case alike.
 
+    Those whose time a manifest gives are left out: the camera's clock had no part in it.
+
     Raises
     ------
     BadInputError
         If there is none, with the cameras that there are.
     """
-    rows = list(ward.db.query("select key, camera from photos order by path"))
-    mine = [row["key"] for row in rows if row["camera"].casefold() == camera.strip().casefold()]
+    rows = list(ward.db.query("select key, camera, manifest from photos order by path"))
+    mine = [
+        row["key"]
+        for row in rows
+        if row["camera"].casefold() == camera.strip().casefold()
+        and "taken_at" not in json.loads(row["manifest"])
+    ]
     if not mine:
         known = ", ".join(sorted({row["camera"] for row in rows} - {""})) or "none is named"
         raise BadInputError(f'"{camera}": no photo is from this camera; there are: {known}')

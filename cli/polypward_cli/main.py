@@ -39,6 +39,12 @@ class _Desk(typer.core.TyperGroup):
             if type(error).__module__ != "sqlite3":
                 raise
             typer.echo(f"polypward: the ward's ledger cannot be used: {error}", err=True)
+            if "locked" in str(error):
+                typer.echo(
+                    "Another program, perhaps a synchronisation or a backup, holds it. What was "
+                    "not finished is not kept; try again in a moment.",
+                    err=True,
+                )
             raise typer.Exit(2) from error
 
 

@@ -13,7 +13,7 @@ __all__ = ["add_commands"]
 # In the order of the help.
 MODULES = (
     *("score", "rounds", "phone", "report", "intake", "assign", "claim", "batch"),
-    *("specimen", "care", "card", "teach", "demo"),
+    *("specimen", "care", "card", "teach", "ward", "demo"),
 )
 
 

@@ -8,10 +8,10 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from polypward.records import CareEvent, Reading, Specimen
-from polypward_cli.files import write_text
 from polypward_cli.ward.ledger import dumps
 from polypward_cli.ward.light import mark_changed_light
 from polypward_cli.ward.tables import readings_csv, scores_csv
+from polypward_cli.ward.upkeep import write_table
 
 if TYPE_CHECKING:
     from polypward.course import Course
@@ -64,6 +64,8 @@ def summary(course: "Course") -> dict[str, Any]:
         "next_photo_on": advice.next_photo_on.isoformat() if advice.next_photo_on else None,
         "looks_dead": _looks_dead(course),
         "last_seen": course.score.last_seen.isoformat() if course.score.last_seen else None,
+        "quarantine": course.facts.get("quarantine_done") == "no",
+        "treated": course.facts.get("open_treatment") == "yes",
         "flags": [
             {"name": flag.name, "evidence": flag.evidence, "urgent": flag.urgent}
             for flag in course.flags
@@ -86,8 +88,8 @@ def refresh(ward: "Ward") -> dict[str, "Course"]:
         for reading in ward.readings()
     ]
     readings.sort(key=lambda one: (one.photo, one.specimen))
-    write_text(ward.path / READINGS, readings_csv(readings))
-    write_text(ward.path / SCORES, scores_csv(course.score for course in known.values()))
+    write_table(ward.path / READINGS, readings_csv(readings))
+    write_table(ward.path / SCORES, scores_csv(course.score for course in known.values()))
     with ward.db.atomic():
         ward.db.execute("delete from summaries")
         ward.db.table("summaries").insert_all(

@@ -17,6 +17,7 @@ from polypward_cli.ward import lock
 from polypward_cli.ward.ledger import DATABASE, audit, dumps, now_text, open_ledger
 from polypward_cli.ward.rows import care_of, reading_of, row_of_specimen, specimen_of
 from polypward_cli.ward.settings import SETTINGS, WardSettings, read_settings, write_new_settings
+from polypward_cli.ward.upkeep import refuse_half_a_ward
 
 if TYPE_CHECKING:
     from polypward.course import Course
@@ -65,6 +66,7 @@ class Ward:
             If there is no ward (and `create` is false), or its ledger or settings are unreadable.
         """
         path = Path(path)
+        refuse_half_a_ward(path)
         there = (path / DATABASE).exists()
         if not there and not create:
             raise BadInputError(
