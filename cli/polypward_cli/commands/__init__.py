@@ -12,7 +12,7 @@ __all__ = ["add_commands"]
 
 # In the order of the help.
 MODULES = (
-    *("score", "rounds", "phone", "report", "intake", "assign", "claim", "batch"),
+    *("score", "rounds", "phone", "report", "intake", "unpack", "assign", "claim", "batch"),
     *("specimen", "care", "card", "teach", "ward", "demo"),
 )
 

@@ -23,6 +23,7 @@ def intake(
     more: Annotated[
         bool, typer.Option("--more", help="Lines that look like corrected ones are further boxes.")
     ] = False,
+    by: Annotated[str, typer.Option(help="Who; the ward's owner if left out.")] = "",
     ward: Annotated[Path, typer.Option(help="The ward's folder; made on first use.")] = Path(
         "ward"
     ),
@@ -36,12 +37,14 @@ def intake(
 
         polypward intake register.csv --ward ward
     """
+    from polypward_cli.life.common import show_cautions, who
     from polypward_cli.register import take_register
     from polypward_cli.ward import Ward
     from polypward_cli.ward.courses import refresh
 
     with Ward.open(ward, create=True) as opened, opened.working("intake"):
         taken = take_register(opened, register, more=more)
+        show_cautions(opened, "intake", by=who(opened, by))
         if taken.new or taken.changed:
             refresh(opened)
     typer.echo(f"{len(taken.new)} new, {len(taken.changed)} changed, {taken.known} known already.")

@@ -26,6 +26,8 @@ ByOption = Annotated[str, typer.Option(help="Who did it; the ward's owner if lef
 JsonOption = Annotated[bool, typer.Option("--json", help="Print it as JSON.")]
 NameArgument = Annotated[str, typer.Argument(help="The specimen.")]
 HERE = Path("ward")
+# The tasks that cautions go by.
+_TASKS = {"move": "move", "cut": "cut", "split": "cut", "sold": "sell", "discarded": "discard"}
 
 
 @app.callback()
@@ -415,14 +417,16 @@ def _note(
     make: "Callable[[Ward, datetime, str], CareEvent]",
 ) -> None:
     """Make an entry, bring the figures up to date and say what was noted."""
-    from polypward_cli.life.common import moment, who
+    from polypward_cli.life.common import moment, show_cautions, who
     from polypward_cli.ward import Ward
     from polypward_cli.ward.courses import refresh
 
     with Ward.open(ward) as opened, opened.working("specimen"):
-        when = moment(opened, at)
+        when, by = moment(opened, at), who(opened, by)
         with opened.db.atomic():
-            event = make(opened, when, who(opened, by))
+            event = make(opened, when, by)
+        if event.what in _TASKS:
+            show_cautions(opened, _TASKS[event.what], by=by)
         refresh(opened)
         after = opened.specimen(event.specimen)
         pieces = [

@@ -1,0 +1,99 @@
+"""`polypward unpack`: what a bag was like when it was opened."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+__all__ = ["app"]
+
+app = typer.Typer()
+
+
+@app.command()
+def unpack(
+    batch: Annotated[
+        str | None, typer.Argument(help="The batch; without one, the sheets are listed.")
+    ] = None,
+    box: Annotated[str, typer.Option(help="The box or bag; the whole batch if left out.")] = "",
+    temp_c: Annotated[float | None, typer.Option(help="Temperature in the bag, °C.")] = None,
+    salinity: Annotated[
+        float | None, typer.Option(help="Practical salinity in the bag (PSU), about 35.")
+    ] = None,
+    ph: Annotated[float | None, typer.Option(help="pH in the bag, read at once.")] = None,
+    transit_hours: Annotated[
+        float | None, typer.Option(help="Hours from packing to opening.")
+    ] = None,
+    note: Annotated[str, typer.Option(help="Anything else: leaks, cloudy water.")] = "",
+    table: Annotated[
+        Path | None,
+        typer.Option(
+            help="Instead, a CSV: batch, box, at, bag_temp_c, bag_salinity, bag_ph, transit_hours, "
+            "note, by."
+        ),
+    ] = None,
+    at: Annotated[
+        str | None, typer.Option(help="When it was opened: 2026-01-12T10:30; now if left out.")
+    ] = None,
+    by: Annotated[str, typer.Option(help="Who; the ward's owner if left out.")] = "",
+    as_json: Annotated[bool, typer.Option("--json", help="List the sheets as JSON.")] = False,
+    ward: Annotated[Path, typer.Option(help="The ward's folder.")] = Path("ward"),
+) -> None:
+    """Keep the unpacking sheet of a bag or box: temperature, salinity, pH, hours in transit.
+
+    The same batch, box and time again corrects it. Without a reading, the sheets are listed.
+
+    Example:
+
+        polypward unpack B1 --box 3 --temp-c 19.5 --salinity 34 --ph 7.1 --transit-hours 38
+    """
+    import json
+
+    from polypward.errors import BadInputError
+    from polypward_cli.life.common import moment, show_cautions, who
+    from polypward_cli.life.unpacking import sheet_lines, sheets, unpack_table
+    from polypward_cli.life.unpacking import unpack as keep
+    from polypward_cli.ward import Ward
+
+    readings = {
+        "bag_temp_c": temp_c,
+        "bag_salinity": salinity,
+        "bag_ph": ph,
+        "transit_hours": transit_hours,
+    }
+    told = any(value is not None for value in readings.values())
+    if table is not None and (told or batch):
+        raise BadInputError("--table says it all; give it alone")
+    if told and not batch:
+        raise BadInputError("say which batch: polypward unpack BATCH --temp-c ...")
+    if note and not told and table is None:
+        raise BadInputError("a note goes with a reading: --temp-c, --salinity, --ph, ...")
+    with Ward.open(ward) as opened:
+        if not told and table is None:
+            rows = sheets(opened, batch or "")
+            if as_json:
+                typer.echo(json.dumps(rows, indent=1, ensure_ascii=False))
+            else:
+                for line in sheet_lines(rows):
+                    typer.echo(line)
+            return
+        with opened.working("unpack"):
+            by = who(opened, by)
+            show_cautions(opened, "intake", by=by)
+            if table is not None:
+                counts = unpack_table(opened, table, by=by)
+                typer.echo(", ".join(f"{count} {word}" for word, count in counts.items()) + ".")
+                return
+            when = moment(opened, at)
+            done = keep(opened, batch or "", box=box, at=when, by=by, note=note, **readings)
+        typer.echo(f"{done}: {next(sheet_lines(_of(sheets(opened, batch or ''), box, when)))}")
+
+
+def _of(rows: list[dict[str, object]], box: str, when: object) -> list[dict[str, object]]:
+    from datetime import datetime
+
+    return [
+        row
+        for row in rows
+        if row["box"] == box.strip() and datetime.fromisoformat(str(row["at"])) == when
+    ]
