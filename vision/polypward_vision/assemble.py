@@ -30,7 +30,7 @@ def assemble(
     colour: ColourFit | None = None,
     height_mm: float | None = None,
     tags: tuple[str, ...] = (),
-    corrected: bool = False,
+    notes: tuple[str, ...] = (),
 ) -> PhotoResult:
     """Measure the tissue map and put everything into one result.
 
@@ -46,8 +46,8 @@ def assemble(
         The height that was used.
     tags : tuple of str
         Specimens named in view.
-    corrected : bool
-        Whether the map is a person's.
+    notes : tuple of str
+        Further notes on the reading.
 
     Raises
     ------
@@ -57,7 +57,7 @@ def assemble(
     frame, labels = tile.frame, tissue.labels
     coloured = colour is not None and colour.grade != "refused"
     burnt, shine = glints(tile.rgb8, lab if coloured else None, mm_per_px=frame.mm_per_px)
-    notes = check_tissue(
+    seen = check_tissue(
         live=labels == LIVE,
         specimen=labels != BACKGROUND,
         burnt=burnt,
@@ -87,7 +87,7 @@ def assemble(
     reading = Reading(
         photo="",
         sha256="",
-        reasons=_notes(notes, settings, tissue, sight, colour, height_mm, corrected),
+        reasons=_notes((*notes, *seen), settings, tissue, sight, colour, height_mm),
         card=sight.card.layout if sight is not None else "",
         card_serial=sight.card.serial if sight is not None else "",
         mm_per_px=_mm_per_px(tile, labels, sight, settings, height_mm),
@@ -166,7 +166,6 @@ def _notes(
     sight: Sight | None,
     colour: ColourFit | None,
     height_mm: float | None,
-    corrected: bool,
 ) -> tuple[str, ...]:
     """All notes of an accepted reading, each once, in the order of the stages."""
     every = list(sight.notes if sight is not None else ("no-card-scale",))
@@ -174,7 +173,6 @@ def _notes(
     every += ["no-height"] if height_mm is None else []
     every += ["outline-used"] if settings.outline_mm is not None else []
     every += ["edge-reached"] if tissue.touches_edge else []
-    every += ["map-corrected"] if corrected else []
     return tuple(dict.fromkeys([*every, *notes]))
 
 

@@ -5,6 +5,7 @@ anew, so that the reader has a clean picture (ISO/IEC 18004 for the codes' geome
 """
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
@@ -16,7 +17,7 @@ from polypward.cards import code_box_mm, parse_serial_code
 from polypward_vision.find_card import Grey
 from polypward_vision.pose import project
 
-__all__ = ["TAG_PREFIX", "read_serial", "read_tags"]
+__all__ = ["TAG_PREFIX", "Tag", "find_tags", "read_serial", "read_tags"]
 
 Matrix = npt.NDArray[np.float64]
 
@@ -36,6 +37,14 @@ MOST_FINDERS = 24
 MOST_WRONG = 0.2
 # Where a code is tried, in modules beside where its finder patterns put it.
 _SHIFTS = ((0.0, 0.0), (0.2, 0.2), (-0.2, -0.2), (0.2, -0.2), (-0.2, 0.2))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Tag:
+    """A specimen's tag in view: its name, and the corners (4, 2) of its code in card mm."""
+
+    name: str
+    corners_mm: npt.NDArray[np.float64]
 
 
 @cache
@@ -81,7 +90,14 @@ def read_tags(
     skip_mm : (x, y, width, height), optional
         Where no tag is looked for: the card's own code.
     """
-    names = set()
+    return tuple(tag.name for tag in find_tags(grey, to_px, skip_mm=skip_mm))
+
+
+def find_tags(
+    grey: Grey, to_px: Matrix, *, skip_mm: tuple[float, float, float, float] | None = None
+) -> tuple[Tag, ...]:
+    """Find the specimens' tags in view, each name once, sorted by name; as `read_tags`."""
+    found: dict[str, Tag] = {}
     for origin, along, down, count in _codes(_finders(grey, to_px, skip_mm)):
         for shift in _SHIFTS:
             x, y = origin + shift[0] * along + shift[1] * down
@@ -89,9 +105,12 @@ def read_tags(
             text = _decode(grey, to_px @ grid, count)
             if text:
                 break
-        if text.upper().startswith(TAG_PREFIX):
-            names.add(text[len(TAG_PREFIX) :].strip())
-    return tuple(sorted(name for name in names if name))
+        name = text[len(TAG_PREFIX) :].strip() if text.upper().startswith(TAG_PREFIX) else ""
+        if name and name not in found:
+            ends = np.array([[0, 0], [count, 0], [count, count], [0, count]], np.float64)
+            corners = origin + ends @ np.stack([along, down])
+            found[name] = Tag(name=name, corners_mm=np.asarray(corners, np.float64))
+    return tuple(found[name] for name in sorted(found))
 
 
 def _decode(grey: Grey, to_px: Matrix, count: int) -> str:

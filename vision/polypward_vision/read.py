@@ -2,6 +2,8 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -11,16 +13,18 @@ from polypward.cards import code_box_mm
 from polypward.errors import BadInputError, PhotoRejectedError
 from polypward.records import Card, PhotoSettings
 from polypward_vision.assemble import assemble
-from polypward_vision.codes import read_tags
+from polypward_vision.codes import Tag, find_tags, read_tags
 from polypward_vision.colour.apply import Correction, plain_correction
 from polypward_vision.colour.correct import ColourFit, fit_colour
 from polypward_vision.corrected import CorrectedMap
 from polypward_vision.find_card import grey_of
 from polypward_vision.photo import DecodedPhoto
+from polypward_vision.pose import project
 from polypward_vision.result import PhotoResult
 from polypward_vision.sight import Sight, find, look_at_card
-from polypward_vision.tile import Tile, cut_tile, frame_beside, frame_of_picture
+from polypward_vision.tile import Tile, TileFrame, cut_tile, frame_beside, frame_of_picture
 from polypward_vision.tissue import Labeller, TissueMap, map_tissue
+from polypward_vision.tray import measure_tray, without_tags
 
 __all__ = ["measure_photo"]
 
@@ -35,8 +39,10 @@ def measure_photo(
     model: Labeller,
     print_residuals: Residuals | None = None,
     corrected_map: CorrectedMap | None = None,
+    tray: bool = True,
+    corrected_parts: Mapping[str, CorrectedMap] = MappingProxyType({}),
 ) -> PhotoResult:
-    """Measure the specimen in a photo of it beside a card.
+    """Measure the specimen in a photo of it beside a card, or each of several with their tags.
 
     Parameters
     ----------
@@ -54,6 +60,10 @@ def measure_photo(
         printer's error, which is no fault of this photo.
     corrected_map : CorrectedMap, optional
         A person's tissue map; it replaces the model's.
+    tray : bool
+        Whether a photo with several tags is measured tag by tag (see `polypward_vision.tray`).
+    corrected_parts : mapping of str to CorrectedMap, optional
+        People's maps of the specimens of a tray photo, by tag.
 
     Returns
     -------
@@ -74,9 +84,31 @@ def measure_photo(
     colour = _colour(sight, settings, print_residuals or {})
     height_mm = _usable_height(sight, settings)
     with _telling(sight, colour):
-        tile = _cut(sight, height_mm)
         correction = _usable_correction(sight, colour)
+        tags = _tags(sight, height_mm)
+        if tray and len(tags) > 1:
+            return measure_tray(
+                tags,
+                cut=lambda frame: _cut_at(sight, height_mm, frame),
+                colours=lambda tile: _lab(tile, correction),
+                finish=lambda tile, lab, tissue, tag: assemble(
+                    tile,
+                    lab,
+                    tissue,
+                    correction,
+                    settings,
+                    sight=sight,
+                    colour=colour,
+                    height_mm=height_mm,
+                    tags=(tag,),
+                    notes=("tray", *(("map-corrected",) if tag in corrected_parts else ())),
+                ),
+                model=model,
+                corrected=corrected_parts,
+            )
+        tile = _cut(sight, height_mm)
         lab = _lab(tile, correction)
+        tile = without_tags(tile, lab, tags)
         tissue = _tissue(tile, lab, settings, model, corrected_map)
         return assemble(
             tile,
@@ -87,8 +119,8 @@ def measure_photo(
             sight=sight,
             colour=colour,
             height_mm=height_mm,
-            tags=read_tags(sight.grey, sight.pose.to_px, skip_mm=_code_mm(sight)),
-            corrected=corrected_map is not None,
+            tags=tuple(tag.name for tag in tags),
+            notes=_by_hand(corrected_map),
         )
 
 
@@ -133,6 +165,31 @@ def _usable_height(sight: Sight, settings: PhotoSettings) -> float | None:
     if sight.pose.camera_mm is not None and settings.height_mm > sight.pose.camera_mm / 2:
         return None
     return settings.height_mm
+
+
+def _tags(sight: Sight, height_mm: float | None) -> tuple[Tag, ...]:
+    """Find the tags, which lie in the card's plane, and where they are seen on the specimen's."""
+    tags = find_tags(sight.grey, sight.pose.to_px, skip_mm=_code_mm(sight))
+    back = np.asarray(np.linalg.inv(sight.pose.plane(height_mm or 0.0)), np.float64)
+    return tuple(
+        replace(tag, corners_mm=project(back, project(sight.pose.to_px, tag.corners_mm)))
+        for tag in tags
+    )
+
+
+def _by_hand(corrected_map: CorrectedMap | None) -> tuple[str, ...]:
+    return () if corrected_map is None else ("map-corrected",)
+
+
+def _cut_at(sight: Sight, height_mm: float | None, frame: TileFrame) -> Tile:
+    return cut_tile(
+        sight.photo.rgb,
+        frame,
+        sight.pose.plane(height_mm or 0.0),
+        card=sight.card,
+        card_plane=sight.pose.to_px,
+        scale=sight.photo.scale,
+    )
 
 
 def _cut(sight: Sight, height_mm: float | None) -> Tile:
@@ -215,5 +272,5 @@ def _without_card(
         correction,
         settings,
         tags=read_tags(grey_of(photo.rgb), plane),
-        corrected=corrected_map is not None,
+        notes=_by_hand(corrected_map),
     )

@@ -9,7 +9,16 @@ import numpy.typing as npt
 
 from polypward.records import Reading
 
-__all__ = ["PhotoResult"]
+__all__ = ["LeftOut", "PhotoResult"]
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """A tag in a tray photo without a reading: the reason's code and what was seen."""
+
+    tag: str
+    code: str
+    detail: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -37,7 +46,11 @@ class PhotoResult:
         residuals were taken off; NaN for a patch that could not be read. None without a card, or
         where colour was refused.
     tags : tuple of str
-        Specimen names on tags in view.
+        Specimen names on tags in view. Of a tray photo, the one whose specimen this is.
+    others : tuple of PhotoResult
+        Of a tray photo, the other specimens, each with its one tag.
+    left_out : tuple of LeftOut
+        Of a tray photo, the tags whose specimen was not measured.
     """
 
     reading: Reading
@@ -48,3 +61,5 @@ class PhotoResult:
     correction: Mapping[str, Any]
     patch_residuals: npt.NDArray[np.float64] | None = None
     tags: tuple[str, ...] = ()
+    others: tuple["PhotoResult", ...] = ()
+    left_out: tuple[LeftOut, ...] = ()

@@ -1,6 +1,7 @@
 """Which part of a label map is the specimen: one connected body, specks and growth apart."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -8,7 +9,7 @@ import numpy.typing as npt
 
 from polypward.labels import BACKGROUND, BARE, LIVE
 
-__all__ = ["Body", "pick_body"]
+__all__ = ["Body", "all_bodies", "pick_body"]
 
 # Parts closer than this belong together: branches of one specimen seen from above, a polyp's gap.
 JOIN_MM = 4.0
@@ -62,17 +63,7 @@ def pick_body(
     rows, cols = labels.shape
     nothing = Body(mask=np.zeros((rows, cols), bool), problem="nothing-found", count=0)
     px_mm2 = mm_per_px * mm_per_px
-    parts = _without_specks(labels != BACKGROUND, smallest_px=SPECK_MM2 / px_mm2)
-    groups, group_count = _joined(parts, gap_px=JOIN_MM / mm_per_px)
-    # Growth alone is a plug or a rack unless tissue or skeleton is part of it or close by; only
-    # when there is no tissue and no skeleton at all may a body be all overgrown.
-    own_px = np.bincount(groups[(labels == LIVE) | (labels == BARE)], minlength=group_count)
-    genuine = own_px * px_mm2 >= SPECK_MM2
-    genuine[0] = False
-    if genuine.any():
-        groups = np.where(genuine[groups], groups, 0)
-    area_mm2 = np.bincount(groups.ravel(), minlength=group_count) * px_mm2
-    bodies = [group for group in range(1, group_count) if area_mm2[group] >= SMALLEST_MM2]
+    groups, group_count, area_mm2, bodies = _bodies(labels, mm_per_px=mm_per_px)
     if not bodies:
         return nothing
     aim = aim_mm or (cols * mm_per_px / 2, rows * mm_per_px / 2)
@@ -93,6 +84,32 @@ def pick_body(
         count=len(rivals) + 1,
         touches_edge=bool(mask[0].any() or mask[-1].any() or mask[:, 0].any() or mask[:, -1].any()),
     )
+
+
+def all_bodies(labels: npt.NDArray[np.uint8], *, mm_per_px: float) -> list[npt.NDArray[np.bool_]]:
+    """Find every body in a label map that may be a specimen, bool (rows, cols) each."""
+    groups, _, _, bodies = _bodies(labels, mm_per_px=mm_per_px)
+    largest_px = PINHOLE_MM2 / (mm_per_px * mm_per_px)
+    return [_without_pinholes(groups == body, largest_px=largest_px) for body in bodies]
+
+
+def _bodies(
+    labels: npt.NDArray[np.uint8], *, mm_per_px: float
+) -> tuple[npt.NDArray[np.int32], int, npt.NDArray[np.floating[Any]], list[int]]:
+    """Tell groups of parts (rows, cols) and their count, areas in mm2, and those large enough."""
+    px_mm2 = mm_per_px * mm_per_px
+    parts = _without_specks(labels != BACKGROUND, smallest_px=SPECK_MM2 / px_mm2)
+    groups, group_count = _joined(parts, gap_px=JOIN_MM / mm_per_px)
+    # Growth alone is a plug or a rack unless tissue or skeleton is part of it or close by; only
+    # when there is no tissue and no skeleton at all may a body be all overgrown.
+    own_px = np.bincount(groups[(labels == LIVE) | (labels == BARE)], minlength=group_count)
+    genuine = own_px * px_mm2 >= SPECK_MM2
+    genuine[0] = False
+    if genuine.any():
+        groups = np.where(genuine[groups], groups, 0)
+    area_mm2 = np.bincount(groups.ravel(), minlength=group_count) * px_mm2
+    bodies = [group for group in range(1, group_count) if area_mm2[group] >= SMALLEST_MM2]
+    return groups, group_count, area_mm2, bodies
 
 
 def _without_specks(mask: npt.NDArray[np.bool_], *, smallest_px: float) -> npt.NDArray[np.bool_]:

@@ -8,9 +8,9 @@ import numpy as np
 import numpy.typing as npt
 
 from polypward.labels import BACKGROUND, BARE, LIVE, OVERGROWN
-from polypward_vision.tissue.body import pick_body
+from polypward_vision.tissue.body import all_bodies, pick_body
 
-__all__ = ["Labeller", "TissueMap", "map_tissue"]
+__all__ = ["Labeller", "TissueMap", "map_bodies", "map_tissue"]
 
 # Neighbours within this width vote together.
 SMOOTH_MM = 0.6
@@ -88,15 +88,10 @@ def map_tissue(
     ValueError
         As `tissue_features`.
     """
-    chances = model.probabilities(lab, mm_per_px=mm_per_px, valid=valid, centre_mm=aim_mm)
-    side = max(3, 2 * round(SMOOTH_MM / mm_per_px / 2 - 0.5) + 1)
-    chances = np.asarray(cv2.blur(chances, (side, side), borderType=cv2.BORDER_REFLECT), np.float32)
-    if outline is not None:
-        valid = valid & outline
-    _fade_slivers(chances, mm_per_px=mm_per_px)
-    best, likeliest, any_tissue = _best(chances)
-    labels = np.where(valid, best, np.uint8(BACKGROUND))
-    unsure_map = np.where(valid, 1 - likeliest, np.float32(0))
+    inside = valid if outline is None else valid & outline
+    labels, unsure_map, any_tissue = _looked(
+        lab, valid=valid, inside=inside, mm_per_px=mm_per_px, model=model, aim_mm=aim_mm
+    )
     if outline is not None:
         found = labels != BACKGROUND
         return TissueMap(
@@ -107,17 +102,66 @@ def map_tissue(
             bodies=int(found.any()),
         )
     body = pick_body(labels, mm_per_px=mm_per_px, aim_mm=aim_mm, aim_decides=aim_decides)
-    # Pinholes take the likeliest label that is not background.
-    inside = np.where(labels == BACKGROUND, any_tissue, labels)
-    labels = np.where(body.mask, inside, np.uint8(BACKGROUND))
     return TissueMap(
-        labels=labels,
+        labels=_filled(labels, any_tissue, body.mask),
         unsure=_share(unsure_map, body.mask),
         unsure_map=unsure_map,
         problem=body.problem,
         bodies=body.count,
         touches_edge=body.touches_edge,
     )
+
+
+def map_bodies(
+    lab: npt.NDArray[np.float32],
+    *,
+    valid: npt.NDArray[np.bool_],
+    mm_per_px: float,
+    model: Labeller,
+) -> list[TissueMap]:
+    """Label every pixel of a cut-out and give each body in it a map of its own; as `map_tissue`."""
+    labels, unsure_map, any_tissue = _looked(
+        lab, valid=valid, inside=valid, mm_per_px=mm_per_px, model=model, aim_mm=None
+    )
+    maps = []
+    for mask in all_bodies(labels, mm_per_px=mm_per_px):
+        rim = np.concatenate([mask[0], mask[-1], mask[:, 0], mask[:, -1]])
+        maps.append(
+            TissueMap(
+                labels=_filled(labels, any_tissue, mask),
+                unsure=_share(unsure_map, mask),
+                unsure_map=unsure_map,
+                touches_edge=bool(rim.any()),
+            )
+        )
+    return maps
+
+
+def _looked(
+    lab: npt.NDArray[np.float32],
+    *,
+    valid: npt.NDArray[np.bool_],
+    inside: npt.NDArray[np.bool_],
+    mm_per_px: float,
+    model: Labeller,
+    aim_mm: tuple[float, float] | None,
+) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.float32], npt.NDArray[np.uint8]]:
+    """Labels `inside`, how unsure each is, and the likeliest label that is not background."""
+    chances = model.probabilities(lab, mm_per_px=mm_per_px, valid=valid, centre_mm=aim_mm)
+    side = max(3, 2 * round(SMOOTH_MM / mm_per_px / 2 - 0.5) + 1)
+    chances = np.asarray(cv2.blur(chances, (side, side), borderType=cv2.BORDER_REFLECT), np.float32)
+    _fade_slivers(chances, mm_per_px=mm_per_px)
+    best, likeliest, any_tissue = _best(chances)
+    labels = np.where(inside, best, np.uint8(BACKGROUND))
+    return labels, np.where(inside, 1 - likeliest, np.float32(0)), any_tissue
+
+
+def _filled(
+    labels: npt.NDArray[np.uint8], any_tissue: npt.NDArray[np.uint8], mask: npt.NDArray[np.bool_]
+) -> npt.NDArray[np.uint8]:
+    """Labels of one body; pinholes take the likeliest label that is not background."""
+    inside = np.where(labels == BACKGROUND, any_tissue, labels)
+    return np.where(mask, inside, np.uint8(BACKGROUND)).astype(np.uint8)
 
 
 def _fade_slivers(chances: npt.NDArray[np.float32], *, mm_per_px: float) -> None:
