@@ -16,15 +16,15 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 import cv2
 import numpy as np
-import numpy.typing as npt
 
 from phantoms.drawn_tiles import ground
 from phantoms.photo_tiles import photo_tile
 from phantoms.settings import TRAIN
+from phantoms.small_tile import small
 from phantoms.train_model import drawn, held_out_photo
 from polypward_vision.tissue import LabelledTile
 
-__all__ = ["KINDS", "small"]
+__all__ = ["KINDS"]
 
 # Kinds of tile and how many are made unless said otherwise; the first two before all others.
 KINDS = {"held": 40, "ground": 300, "photo": 6000, "dressed": 2500, "drawn": 1500}
@@ -46,19 +46,6 @@ def _made(kind: str, seed: int) -> LabelledTile | None:
     else:
         photo = photo_tile(5_000 + seed, TRAIN, vary=seed % 5 > 0)
     return photo.tile if photo else None
-
-
-def small(tile: LabelledTile) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
-    """Halve a tile: bytes of 2.3 L, 1.2 a + 128, 1.2 b + 128, and labels, 255 where none."""
-    rows, cols = (round(side / 2) for side in tile.labels.shape)
-    lab = cv2.resize(tile.lab, (cols, rows), interpolation=cv2.INTER_AREA)
-    scaled = np.round(lab * np.array([2.3, 1.2, 1.2]) + np.array([0, 128, 128]))
-    shares = np.stack([tile.labels == label for label in range(4)], axis=2).astype(np.float32)
-    labels = cv2.resize(shares, (cols, rows), interpolation=cv2.INTER_AREA).argmax(axis=2)
-    valid = cv2.resize(tile.valid.astype(np.uint8), (cols, rows), interpolation=cv2.INTER_NEAREST)
-    return np.clip(scaled, 0, 255).astype(np.uint8), np.where(valid > 0, labels, 255).astype(
-        np.uint8
-    )
 
 
 def _keep(task: tuple[str, int], *, folder: Path) -> bool:
