@@ -43,6 +43,13 @@ def assign_photos(
     names = names_of(ward)
     to = names.canonical(to) if to else None
     before = {one.specimen for one in ward.specimens()}
+    for photo in found if to is not None else ():
+        tray = json.loads(photo["tray"])
+        if tray:
+            raise BadInputError(
+                f"{photo['path']}: it shows several specimens, each with its tag "
+                f"({', '.join(tray)}), so it cannot be given to one. To take it out: --drop"
+            )
     with ward.db.atomic():
         for photo in found:
             _say(ward, photo["key"], to=to, drop=drop, shift=shift, by=by)

@@ -74,6 +74,8 @@ class Measured:
     camera: str = ""
     gps_at: str | None = None
     tags: tuple[str, ...] = ()
+    # Of a tray photo, its further specimens by tag; the row of the first has its tag as `part`.
+    parts: tuple[tuple[str, Mapping[str, Any]], ...] = ()
     trace: str = ""
 
 
@@ -90,11 +92,13 @@ def measure_one(job: Job, bench: Bench) -> Measured:
             print_residuals=bench.print_residuals,
             **job.known,
         )
-        row = row_of_measures(_with_files(seen, job, bench.ward))
-        row["correction"] = json.dumps(dict(seen.correction), sort_keys=True, allow_nan=False)
-        row["patch_residuals"] = residuals_blob(seen.patch_residuals)
+        row = _row(seen, job.name, bench.ward)
         tags = tuple(dict.fromkeys(tag.strip() for tag in seen.tags if tag.strip()))
-        return Measured(job=job, row=row, tags=tags, **about)
+        parts = _parts(seen, job, bench.ward)
+        if parts:
+            row["part"] = tags[0]
+            tags = (tags[0], *(tag for tag, _ in parts))
+        return Measured(job=job, row=row, tags=tags, parts=parts, **about)
     except PhotoRejectedError as error:
         row = _rejected(error.code, error.detail, error.known)
         return Measured(job=job, row=row, **about)
@@ -219,12 +223,32 @@ def _rejected(code: str, detail: str, known: Mapping[str, Any] | None = None) ->
     ) | {"correction": "{}", "patch_residuals": None}
 
 
-def _with_files(seen: Seen, job: Job, ward: Path) -> Reading:
+def _row(seen: Seen, name: str, ward: Path) -> dict[str, Any]:
+    """Return the columns of `readings` of what was seen, its files written."""
+    row = row_of_measures(_with_files(seen, name, ward))
+    row["correction"] = json.dumps(dict(seen.correction), sort_keys=True, allow_nan=False)
+    row["patch_residuals"] = residuals_blob(seen.patch_residuals)
+    return row
+
+
+def _parts(seen: Seen, job: Job, ward: Path) -> tuple[tuple[str, dict[str, Any]], ...]:
+    """Return the further specimens of a tray photo by tag, also those that were left out."""
+    parts = []
+    for number, other in enumerate(getattr(seen, "others", ()), start=2):
+        # The card's patches are the same: they count once a photo.
+        row = _row(other, f"{job.name}-{number}", ward) | {"patch_residuals": None}
+        parts.append((other.tags[0].strip(), row))
+    for left in getattr(seen, "left_out", ()):
+        parts.append((left.tag.strip(), _rejected(left.code, left.detail)))
+    return tuple(parts)
+
+
+def _with_files(seen: Seen, name: str, ward: Path) -> Reading:
     """Write the cut-out and the map; return the reading with their paths."""
     reading = seen.reading
     if seen.tile is None or seen.mask is None:
         return reading
-    tile, mask = f"tiles/{job.name}.jpg", f"masks/{job.name}.png"
+    tile, mask = f"tiles/{name}.jpg", f"masks/{name}.png"
     write_bytes(ward / tile, encoded(seen.tile, "JPEG", quality=TILE_QUALITY, subsampling=0))
     write_bytes(ward / mask, encoded(seen.mask, "PNG"))
     return replace(reading, tile=tile, mask=mask)

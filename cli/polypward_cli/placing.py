@@ -18,6 +18,7 @@ from polypward_cli.ward.ledger import audit, dumps, now_text
 __all__ = [
     "Place",
     "clear_copies",
+    "follow",
     "know_specimen",
     "names_of",
     "note_copy",
@@ -76,7 +77,10 @@ def place_of(ward: Ward, photo: Mapping[str, Any], *, path: str, names: Names) -
         stored=stored["specimen"] if stored else "",
     )
     contradicts = ""
-    if stored and stored["specimen"] and whose.source in ("tag", "folder", "file name", "stored"):
+    tray: list[str] = json.loads(photo["tray"])
+    if tray:  # its first tag names it; folder and file name say nothing of a tray
+        whose = Whose(names.canonical(tray[0]), "tag")
+    elif stored and stored["specimen"] and whose.source in ("tag", "folder", "file name", "stored"):
         contradicts = whose.specimen if whose.specimen != stored["specimen"] else ""
         if contradicts or whose.source == "stored":
             whose = Whose(stored["specimen"], stored["specimen_from"])
@@ -127,8 +131,25 @@ def save_place(ward: Ward, photo: Mapping[str, Any], place: Place, *, what: str)
             [photo["key"], place.specimen, row["id"]],
         )
         ward.db.table("readings").update(row["id"], dict(place.columns))
+        follow(ward, photo["key"], names_of(ward))
         audit(ward.db, what, photo["key"], old=old, new=dict(place.columns))
     return True
+
+
+def follow(ward: Ward, key: str, names: Names) -> None:
+    """Let the further specimens of a tray photo follow the first: its time, and if it counts."""
+    first = primary_row(ward, key)
+    if first is None or not first["part"]:
+        return
+    shared = ("taken_at", "placing", "placing_detail", "view", "open", "photographer", "lamp")
+    rows = ward.db.query(
+        "select id, part from readings where key = ? and part != '' and id != ?", [key, first["id"]]
+    )
+    for row in list(rows):
+        specimen = names.canonical(row["part"])
+        know_specimen(ward, specimen)
+        columns = {name: first[name] for name in shared}
+        ward.db.table("readings").update(row["id"], columns | {"specimen": specimen})
 
 
 def know_specimen(ward: Ward, specimen: str) -> None:
@@ -174,8 +195,13 @@ def clear_copies(ward: Ward, key: str, *, but: Sequence[str]) -> None:
 
 
 def primary_row(ward: Ward, key: str) -> dict[str, Any] | None:
-    """Return the row of `readings` that holds a photo's measures, or None."""
-    rows = ward.db.query("select * from readings where key = ? and copy_path = ''", [key])
+    """Return the row of `readings` that holds a photo's measures, or None.
+
+    Of a tray photo it is the row of its first tag; see `polypward_cli.tray` for the others.
+    """
+    rows = ward.db.query(
+        "select * from readings where key = ? and copy_path = '' order by id limit 1", [key]
+    )
     return next(iter(list(rows)), None)
 
 

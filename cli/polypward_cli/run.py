@@ -23,7 +23,8 @@ from polypward_cli.placing import (
     without_blobs,
 )
 from polypward_cli.scan import Found, Scan, whose_photo
-from polypward_cli.teaching.corrections import corrected_map, map_digest
+from polypward_cli.teaching.corrections import corrected_maps, map_digest
+from polypward_cli.tray import keep_parts
 from polypward_cli.ward import Ward
 from polypward_cli.ward.inputs import (
     card_key,
@@ -140,7 +141,7 @@ class Run:
             whose = whose_photo(copy.photo, names=self.names, manifest=said)
             if place.specimen and whose.specimen not in ("", place.specimen):
                 found.setdefault(whose.specimen, copy.photo)
-        if place.whose.source == "assigned":
+        if place.whose.source == "assigned" or json.loads(photo.row["tray"]):
             found = {}
         for specimen, path in found.items():
             note_copy(self.ward, photo.row, path=path, specimen=specimen)
@@ -168,6 +169,7 @@ class Run:
                 "camera": "",
                 "gps_at": None,
                 "tags": "[]",
+                "tray": "[]",
                 "manifest": "{}",
                 "flags": "{}",
             }
@@ -211,7 +213,17 @@ class Run:
         inputs = settings_inputs(settings, model=self.model)
         if mark := map_digest(self.ward, photo.key):
             inputs["map"] = mark
-        return settings, inputs
+        return settings, inputs | self._no_tray(photo)
+
+    def _no_tray(self, photo: RunPhoto) -> dict[str, Any]:
+        """Return the input that a photo with several tags is of the one specimen that was said."""
+        several = len(json.loads(photo.row["tags"])) > 1
+        return {"tray": False} if several and self._is_said(photo) else {}
+
+    def _is_said(self, photo: RunPhoto) -> bool:
+        """Whether a person said of which one specimen a photo is."""
+        said: dict[str, Any] = json.loads(photo.row["manifest"])
+        return bool(said.get("specimen")) or self._place(photo).whose.source == "assigned"
 
     def _job(self, photo: RunPhoto, *, again: bool = False) -> Job | None:
         """Return the job of measuring a photo, None if its reading stands."""
@@ -227,7 +239,9 @@ class Run:
         name = f"{digest(photo.key)}-{digest([inputs, cards])[:6]}"
         known: dict[str, Any] = {}
         if "map" in inputs:
-            known["corrected_map"] = corrected_map(self.ward, photo.key)
+            known |= corrected_maps(self.ward, photo.key)
+        if self._is_said(photo):
+            known["tray"] = False
         return Job(
             key=photo.key,
             path=photo.files[0].path,
@@ -246,17 +260,19 @@ class Run:
             "camera": done.camera,
             "gps_at": done.gps_at,
             "tags": dumps(list(done.tags)),
+            "tray": dumps(list(done.tags) if done.parts else []),
         }
         old = primary_row(self.ward, photo.key)
-        inputs = dict(done.job.inputs)
-        inputs["card"] = card_key(done.row, self.bench.cards)
         with db.atomic():
             self._change(photo, about)
+            inputs = dict(done.job.inputs) | self._no_tray(photo)
+            inputs["card"] = card_key(done.row, self.bench.cards)
             self._outline_by_tag(photo)
             place = self._place(photo)
             row = dict(done.row) | dict(place.columns)
             row |= {
                 "key": photo.key,
+                "part": row.get("part", ""),
                 "lamp": done.job.settings.lamp,
                 "inputs": dumps(inputs),
                 "measured_at": now_text(),
@@ -273,6 +289,7 @@ class Run:
                 db.table("readings").update(old["id"], row)
                 if not old["measure_code"] == row["measure_code"] == "measuring-failed":
                     audit(db, "measured again", photo.key, old=without_blobs(old), new=inputs)
+            keep_parts(self.ward, photo.row, done, inputs, self.names)
             if not place.contradicts and photo.files[0].photo != photo.row["path"]:
                 self._change(photo, {"path": photo.files[0].photo})
         if old is not None:

@@ -54,6 +54,7 @@ class FakeEyes:
         settings: PhotoSettings,
         cards: Sequence[Card],
         print_residuals: Mapping[str, npt.NDArray[np.float64]],
+        **known: Any,
     ) -> FakeSeen:
         said = opened.photo
         if said.get("kill"):

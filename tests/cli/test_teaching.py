@@ -114,10 +114,8 @@ def test_a_hostile_or_wrong_picture_is_told_by_name(tmp_path: Path, what: str, s
 class Eyes(FakeEyes):
     """Gives what a real reading gives besides: a colour correction and where the cut-out lies."""
 
-    def measure(self, opened, *, settings, cards, print_residuals, corrected_map=None) -> FakeSeen:
-        seen = super().measure(
-            opened, settings=settings, cards=cards, print_residuals=print_residuals
-        )
+    def measure(self, opened, *, corrected_map=None, **known) -> FakeSeen:
+        seen = super().measure(opened, **known)
         plane = [[10.0, 0, 0], [0, 10.0, 0], [0, 0, 1]]
         kept = plain_correction(Encoding()).to_json() | {"plane": plane, "area_rsd": 0.01}
         mask = seen.mask if corrected_map is None else corrected_map.labels

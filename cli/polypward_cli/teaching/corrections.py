@@ -19,12 +19,11 @@ from polypward_cli.ward.ledger import audit, dumps, now_text
 from polypward_cli.ward.rows import reading_of, row_of_measures
 
 if TYPE_CHECKING:
-    from polypward_vision.corrected import CorrectedMap
     from polypward_vision.tile import TileFrame
 
 __all__ = [
     "Corrected",
-    "corrected_map",
+    "corrected_maps",
     "export_maps",
     "forget_map",
     "frame_of",
@@ -186,24 +185,30 @@ def map_digest(ward: Ward, key: str) -> str:
     return digest([[row["part"], row["mask"].hex()] for row in rows]) if rows else ""
 
 
-def corrected_map(ward: Ward, key: str, part: str = "") -> "CorrectedMap | None":
-    """Return a photo's corrected map (of one specimen among several), or None."""
+def corrected_maps(ward: Ward, key: str) -> dict[str, Any]:
+    """Return a photo's corrected maps as `measure_photo` takes them, by the name of the argument.
+
+    A map of one specimen among several goes by its tag.
+    """
     import numpy as np
 
     from polypward_vision.corrected import CorrectedMap
     from polypward_vision.tile import TileFrame
 
-    for row in ward.db.query(
-        "select * from corrected_maps where key = ? and part = ?", [key, part]
-    ):
+    known: dict[str, Any] = {}
+    for row in ward.db.query("select * from corrected_maps where key = ?", [key]):
         frame = TileFrame(**json.loads(row["frame"]))
         plane = json.loads(row["plane"]) if row["plane"] else None
-        return CorrectedMap(
+        drawn = CorrectedMap(
             labels=_decoded(row["mask"], frame),
             frame=frame,
             to_full=None if plane is None else np.array(plane, float),
         )
-    return None
+        if row["part"]:
+            known.setdefault("corrected_parts", {})[row["part"]] = drawn
+        else:
+            known["corrected_map"] = drawn
+    return known
 
 
 def frame_of(row: Mapping[str, Any], shape: tuple[int, ...]) -> "TileFrame":
