@@ -1,0 +1,95 @@
+import json
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner, Result
+
+from polypward_cli.main import app
+from polypward_cli.ward import Ward
+
+
+@pytest.fixture
+def ward(tmp_path: Path) -> Path:
+    register = tmp_path / "r.csv"
+    register.write_text("batch,supplier,kind,count,cost\nB1,Ondriva,brain,2,40\n")
+    path = tmp_path / "ward"
+    Ward.open(path, create=True, time_zone="Europe/Berlin").close()
+    assert run(path, "intake", register).exit_code == 0
+    return path
+
+
+def run(ward: Path, *words: object) -> Result:
+    return CliRunner().invoke(app, [*(str(word) for word in words), "--ward", str(ward)])
+
+
+def sheets(ward: Path) -> list[dict[str, object]]:
+    found: list[dict[str, object]] = json.loads(run(ward, "unpack", "--json").stdout)
+    return found
+
+
+def test_a_sheet_is_kept_and_corrected(ward: Path) -> None:
+    words = ("unpack", "b1", "--box", "3", "--at", "2025-03-01T09:30", "--by", "Kim")
+    first = run(ward, *words, "--temp-c", 19.5, "--salinity", 34, "--ph", 7.1,
+                "--transit-hours", 38)  # fmt: skip
+    assert first.exit_code == 0
+    assert "19.5 °C, 34 PSU, pH 7.1, 38 h" in first.stdout
+    assert run(ward, *words, "--temp-c", 20.5).exit_code == 0
+    [sheet] = sheets(ward)
+    assert (sheet["batch"], sheet["box"], sheet["at"]) == ("B1", "3", "2025-03-01T09:30:00+01:00")
+    assert (sheet["bag_temp_c"], sheet["bag_salinity"], sheet["bag_ph"]) == (20.5, 34, 7.1)
+    assert (sheet["transit_hours"], sheet["by"]) == (38, "Kim")
+    with Ward.open(ward) as opened:
+        [old] = opened.db.query("select old from audit where what = 'unpacking sheet changed'")
+        assert json.loads(old["old"])["bag_temp_c"] == 19.5
+
+
+def test_the_cautions_of_opened_bags_are_said_once_a_person(ward: Path, tmp_path: Path) -> None:
+    words = ("unpack", "B1", "--temp-c", 20, "--at")
+    told = run(ward, *words, "2025-03-01T09:30", "--by", "Kim").stderr
+    for caution in (
+        "pH rises and ammonia",
+        "match the temperature",
+        "no long drip in bag water",
+        "Bag water never goes into a system",
+    ):
+        assert caution in told
+    assert run(ward, *words, "2025-03-01T09:40", "--by", "Kim").stderr == ""
+    assert "no long drip" in run(ward, *words, "2025-03-01T09:50", "--by", "Ana").stderr
+
+
+@pytest.mark.parametrize(
+    ("words", "fault"),
+    [
+        (("B9", "--temp-c", 20), '"B9" is no batch of this ward; there are B1'),
+        (("B1", "--temp-c", 72), "from 5 to 45 °C, got 72; that looks like °F"),
+        (("B1", "--salinity", 1.025), "that looks like a specific gravity"),
+        (("B1", "--ph", 71), "bag_ph must be from 5 to 9.5"),
+        (("B1", "--transit-hours", -1), "transit_hours must be from 0 to 240"),
+        (("B1", "--ph", "nan"), "bag_ph must be"),
+        (("B1", "--ph", 7, "--at", "2999-01-01T10:00"), "is in the future"),
+        (("--ph", 7), "say which batch"),
+        (("B1", "--note", "leaked"), "a note goes with a reading"),
+    ],
+)
+def test_a_sheet_that_cannot_be(ward: Path, words: tuple[object, ...], fault: str) -> None:
+    done = run(ward, "unpack", *words)
+    assert done.exit_code == 2
+    assert fault in " ".join(done.stderr.split())
+    assert sheets(ward) == []
+
+
+def test_a_table_is_taken_whole_or_not_at_all(ward: Path, tmp_path: Path) -> None:
+    table = tmp_path / "bags.csv"
+    # As a spreadsheet saves it: cp1252, semicolons, decimal commas.
+    text = "batch;box;at;bag_temp_c;bag_ph;note\nB1;1;2025-03-01T09:30;19,5;7,1;trüb\n"
+    table.write_bytes((text + "B1;2;2025-03-01T09:35;21;71;\nB7;;soon;;;\n").encode("cp1252"))
+    bad = run(ward, "unpack", "--table", table)
+    assert bad.exit_code == 2
+    assert "line 3: bag_ph must be a number from 5 to 9.5" in bad.stderr
+    assert "line 4:" in bad.stderr
+    assert sheets(ward) == []
+    table.write_bytes(text.encode("cp1252"))
+    assert run(ward, "unpack", "--table", table).stdout == "1 new, 0 changed, 0 known.\n"
+    assert run(ward, "unpack", "--table", table).stdout == "0 new, 0 changed, 1 known.\n"
+    [sheet] = sheets(ward)
+    assert (sheet["bag_temp_c"], sheet["bag_ph"], sheet["note"]) == (19.5, 7.1, "trüb")
