@@ -11,7 +11,7 @@ from datetime import date
 
 from markupsafe import Markup, escape
 
-__all__ = ["Chart", "Mark", "Point", "chart_svg"]
+__all__ = ["LEFT", "RIGHT", "WIDTH", "Chart", "Mark", "Point", "chart_svg", "date_labels"]
 
 WIDTH, HEIGHT = 360, 172
 LEFT, RIGHT, TOP, BOTTOM = 40, 10, 20, 26
@@ -130,7 +130,7 @@ def _axes(chart: Chart, scale: _Scale) -> list[str]:
             f'<path class="grid" d="M{LEFT} {y}H{WIDTH - RIGHT}"/>'
             f'<text class="num" x="{LEFT - 6}" y="{y + 4}">{said}</text>'
         )
-    labels = _date_labels(scale.first, scale.last)
+    labels = date_labels(scale.first, scale.last)
     for number, day in enumerate(labels):
         anchor = "start" if number == 0 and len(labels) > 1 else "middle"
         if number == len(labels) - 1 and len(labels) > 1:
@@ -142,7 +142,8 @@ def _axes(chart: Chart, scale: _Scale) -> list[str]:
     return parts
 
 
-def _date_labels(first: date, last: date) -> list[date]:
+def date_labels(first: date, last: date) -> list[date]:
+    """Return the days that are written under an axis from `first` to `last`, a few at most."""
     span = (last - first).days
     count = min(MAX_DATE_LABELS, span + 1)
     if count < 2:

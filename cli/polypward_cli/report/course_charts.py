@@ -1,4 +1,4 @@
-"""From a course to the three charts of a specimen's page: cover, colour, photo condition."""
+"""From a course to the charts of a specimen's page: cover, colour, photo condition, food."""
 
 import math
 from collections import defaultdict
@@ -6,9 +6,11 @@ from collections.abc import Iterable, Sequence
 from datetime import date, tzinfo
 from typing import TYPE_CHECKING
 
+from polypward.care import mark_of
 from polypward.records import CareEvent
 from polypward_cli.report import words
 from polypward_cli.report.charts import Chart, Mark, Point, chart_svg
+from polypward_cli.report.food_chart import food_chart
 from polypward_cli.report.views import ChartView
 
 if TYPE_CHECKING:
@@ -17,8 +19,6 @@ if TYPE_CHECKING:
 
 __all__ = ["charts_of"]
 
-# Everyday care would bury the axis under its marks.
-EVERYDAY = frozenset({"feeding", "look", "test", "dose"})
 # An axis has so many steps in all and shows at least so many: noise must not look like news.
 STEPS = 20
 LEAST_STEPS = 6
@@ -31,16 +31,19 @@ def charts_of(
     """Return the charts that a course has figures for, on one common date axis."""
     days = [visit.day for visit in course.visits]
     if not days:
-        return ()
+        food = food_chart(care, zone)
+        return () if food is None else (food,)
     first, last = min(days), max(days)
+    food = food_chart(care, zone, first=first, last=last)
     done = tuple(_care_marks(care, zone, first, last))
     drawn = [_cover(course, done), *_sides(course, done), _overgrown(course, done)]
     drawn += [_colour(course, done), _condition(course, done)]
-    return tuple(
+    views = [
         ChartView(title=chart.title, svg=chart_svg(chart, first=first, last=last))
         for chart in drawn
         if chart is not None
-    )
+    ]
+    return (*views, food) if food is not None else tuple(views)
 
 
 def _cover(course: "Course", done: tuple[Mark, ...]) -> Chart | None:
@@ -186,7 +189,8 @@ def _care_marks(care: Sequence[CareEvent], zone: tzinfo, first: date, last: date
     by_day: dict[date, list[str]] = defaultdict(list)
     for event in care:
         day = event.at.astimezone(zone).date()
-        if first <= day <= last and event.what not in EVERYDAY:
-            by_day[day].append(event.what)
+        words_of_mark = mark_of(event)
+        if first <= day <= last and words_of_mark:
+            by_day[day].append(words_of_mark)
     for day, done in sorted(by_day.items()):
         yield Mark(day=day, text=", ".join(dict.fromkeys(done)), flag=False)
