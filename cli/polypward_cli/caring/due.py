@@ -44,13 +44,15 @@ def care_due(ward: Ward, *, on: date) -> list[CareDue]:
 
 
 def _ticks(ward: Ward, on: date) -> list[CareDue]:
+    home = {one.specimen: one.place or one.water_system for one in ward.specimens()}
     return [
         CareDue(
             kind="tick",
-            specimen="",
-            place=tick.where,
+            specimen=tick.specimens[0] if not tick.places and len(tick.specimens) == 1 else "",
+            place=tick.places[0] if tick.places else home.get(tick.specimens[0], ""),
             due_on=tick.due.date(),
-            why=f"{tick.what} (due {tick.due:%H:%M}); then: polypward care tick {tick.number}",
+            why=f"{tick.what} ({tick.where}, due {tick.due:%H:%M}); "
+            f"then: polypward care tick {tick.number}",
         )
         for tick in open_ticks(ward)
         if timedelta(0) <= on - tick.due.date() <= timedelta(days=TICK_DAYS)
@@ -80,7 +82,7 @@ def _refusals(ward: Ward, on: date) -> list[CareDue]:
                 CareDue(
                     kind="food",
                     specimen=one.specimen,
-                    place=one.place,
+                    place=one.place or one.water_system,
                     due_on=last.at.date(),
                     why=f"refused food {len(row_of)} times in a row ({said}): look at it, check "
                     "water and flow, offer smaller pieces",
@@ -91,6 +93,7 @@ def _refusals(ward: Ward, on: date) -> list[CareDue]:
 
 def _places(ward: Ward, on: date) -> list[CareDue]:
     zone = ward.settings.zone
+    home = {one.specimen: one.place or one.water_system for one in ward.specimens()}
     found: list[CareDue] = []
     rows = [row for row in entries(ward, "inspection") if row["at"].astimezone(zone).date() <= on]
     later: set[str] = set()
@@ -108,7 +111,7 @@ def _places(ward: Ward, on: date) -> list[CareDue]:
                     CareDue(
                         kind="inspect",
                         specimen="" if row["places"] else name,
-                        place=name if row["places"] else "",
+                        place=name if row["places"] else home.get(name, ""),
                         due_on=due,
                         why=f"{what} {row['at']:%Y-%m-%d}",
                     )
@@ -122,8 +125,9 @@ def _places(ward: Ward, on: date) -> list[CareDue]:
                     specimen="",
                     place=view.place,
                     due_on=view.last_inspection.date() if view.last_inspection else on,
-                    why=f"{', '.join(view.last_found)} found, but the place stands at "
-                    f"{stands.state if stands else 'nothing yet'}: watch or quarantine?",
+                    why=f"{', '.join(view.last_found)} found, but "
+                    f"{'it stands at clean' if stands else 'nobody said how it stands'}: "
+                    "watch or quarantine?",
                 )
             )
         elif view.earliest_exit is not None and not view.hindrances:

@@ -24,7 +24,10 @@ MOST_DAYS: Final = 400
 
 def foods(ward: Ward) -> dict[str, Row]:
     """Return the ward's foods by name: unit, price of a unit (or None), note."""
-    return {row["food"]: dict(row) for row in ward.db.query("select * from foods order by food")}
+    return {
+        row["food"]: dict(row)
+        for row in ward.db.query("select * from foods order by food collate nocase")
+    }
 
 
 def food_named(ward: Ward, name: str) -> Row:

@@ -63,6 +63,11 @@ def as_rows(
         return [view.as_json() for view in place_views(ward, on=ward.zone_today)]
     kind = LISTS[what]
     rows = [row for row in entries(ward, kind, since=since) if not where or _is_about(row, where)]
+    if kind == "feeding":
+        units = {food: listed["unit"] for food, listed in foods(ward).items()}
+        rows = [
+            row | {"unit": units.get(row["food"], "") if row["quantity"] else ""} for row in rows
+        ]
     if kind == "mix":
         rows = [row | {"portions_left": portions_left(ward, row)} for row in rows]
     return [flat(kind, row) for row in rows]
@@ -113,7 +118,9 @@ def _entry_words(row: Mapping[str, Any]) -> list[str]:
     whom = f"{', '.join(places)} ({count})" if places else ", ".join(row["specimens"])
     if kind == "feeding":
         told = Counter(row["responses"].values())
-        counted = _number_of(row["portions"], "portions") or _number_of(row["quantity"], "")
+        counted = _number_of(row["portions"], "portions") or _number_of(
+            row["quantity"], row["unit"]
+        )
         return [
             whom,
             row["food"],

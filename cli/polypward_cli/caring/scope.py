@@ -16,13 +16,15 @@ class Scope:
 
     places: tuple[str, ...]
     specimens: tuple[str, ...]
+    named: tuple[str, ...] = ()  # those of the specimens that were named one by one
 
     @property
     def words(self) -> str:
         """Return it in a few words: "rack 2 (14 specimens)", "LAM-03, LAM-04"."""
         count = len(self.specimens)
         if self.places:
-            return f"{', '.join(self.places)} ({count} specimen{'' if count == 1 else 's'})"
+            whom = ", ".join((*self.places, *self.named))
+            return f"{whom} ({count} specimen{'' if count == 1 else 's'})"
         shown = ", ".join(self.specimens[:4])
         return shown if count <= 4 else f"{shown} and {count - 4} more"
 
@@ -57,6 +59,7 @@ def scope_of(ward: Ward, where: Sequence[str], *, without: Sequence[str] = ()) -
     place_names = {name.casefold(): name for name in places}
     specimens = {one.specimen.casefold(): one for one in ward.specimens()}
     meant_places: list[str] = []
+    named: dict[str, None] = {}
     meant: dict[str, None] = {}
     for name in where:
         key = " ".join(name.split()).casefold()
@@ -76,6 +79,7 @@ def scope_of(ward: Ward, where: Sequence[str], *, without: Sequence[str] = ()) -
             raise BadInputError(f'"{one.specimen}" is no longer here: {one.state} {one.left_on}')
         else:
             meant[one.specimen] = None
+            named[one.specimen] = None
     for name in without:
         key = " ".join(name.split()).casefold()
         if key not in specimens or specimens[key].specimen not in meant:
@@ -83,4 +87,5 @@ def scope_of(ward: Ward, where: Sequence[str], *, without: Sequence[str] = ()) -
         meant.pop(specimens[key].specimen, None)
     if not meant:
         raise BadInputError("nobody is left: name a place or at least one specimen")
-    return Scope(tuple(dict.fromkeys(meant_places)), tuple(meant))
+    alone = tuple(name for name in named if name in meant)
+    return Scope(tuple(dict.fromkeys(meant_places)), tuple(meant), alone)

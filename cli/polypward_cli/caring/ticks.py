@@ -20,6 +20,8 @@ class Tick:
     about: str
     what: str
     where: str
+    places: tuple[str, ...]
+    specimens: tuple[str, ...]
     due: datetime  # in the ward's zone
 
     def as_json(self) -> dict[str, Any]:
@@ -81,5 +83,7 @@ def _tick(ward: Ward, row: Row) -> Tick:
         about=row["about"],
         what=row["what"],
         where=where,
+        places=tuple(about["places"]),
+        specimens=tuple(about["specimens"]),
         due=datetime.fromisoformat(row["due_at"]).astimezone(ward.settings.zone),
     )

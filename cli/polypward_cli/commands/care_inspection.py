@@ -89,10 +89,10 @@ def inspect(
     if not row["found"]:
         return
     for view in views:
-        state = view.standing.state if view.standing else "nothing yet"
-        if state != "quarantine":
+        state = f"stands at {view.standing.state}" if view.standing else "nobody said how it stands"
+        if view.standing is None or view.standing.state != "quarantine":
             typer.echo(
-                f"{view.place} stands at {state}; to change it: "
+                f"{view.place}: {state}; to change it: "
                 f'polypward care place "{view.place}" --state quarantine'
             )
     _print_mates(mates)

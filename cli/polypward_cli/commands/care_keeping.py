@@ -1,5 +1,6 @@
 """`polypward care list`, `tick`, `amend` and `cautions`: what was noted, and putting it right."""
 
+from datetime import datetime, time
 from pathlib import Path
 from typing import Annotated
 
@@ -39,7 +40,6 @@ def list_(
         polypward care list feedings --since 2026-01-12
     """
     import json
-    from datetime import datetime, time
 
     from polypward_cli.caring.lists import as_csv, as_rows, in_words
     from polypward_cli.dates import parse_day
@@ -123,7 +123,7 @@ def amend(
         else:
             before, after = correct(opened, entry, setting or [])
             told = [
-                f"{name}: {before[name] or 'empty'} -> {after[name] or 'empty'}"
+                f"{name}: {_told(before[name])} -> {_told(after[name])}"
                 for name in after
                 if before[name] != after[name]
             ] or ["nothing changed"]
@@ -175,3 +175,11 @@ def cautions(
         by = "; ".join(people.get(one.key, ["not yet"]))
         typer.echo(fill(f"  for {', '.join(one.tasks)}; seen: {by}", 96, subsequent_indent="  "))
     typer.echo(f"({NOTE})")
+
+
+def _told(value: object) -> str:
+    if isinstance(value, float):
+        return f"{value:.6g}"
+    if isinstance(value, datetime):
+        return f"{value:%Y-%m-%d %H:%M}"
+    return ", ".join(map(str, value)) if isinstance(value, list) else str(value or "empty")

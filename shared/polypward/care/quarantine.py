@@ -93,11 +93,13 @@ def hindrances(
     zone : tzinfo
         The ward's time zone, in which days are counted.
     entries : iterable of date
-        As in `earliest_exit`.
+        As in `earliest_exit`; inspections before the last of them do not count either.
     """
-    first = earliest_exit(standing, entries=entries)
+    came = tuple(entries)
+    first = earliest_exit(standing, entries=came)
     if first is None:
         return []
+    start = max([standing.since, *came])
     told = []
     if on < first:
         left = (first - on).days
@@ -106,7 +108,7 @@ def hindrances(
     found: tuple[str, ...] = ()
     for one in sorted(inspections, key=lambda one: one.at):
         day = one.at.astimezone(zone).date()
-        if not standing.since <= day <= on:
+        if not start <= day <= on:
             continue
         if one.found:
             days, found = set(), one.found
