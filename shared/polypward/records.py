@@ -76,7 +76,8 @@ class PhotoSettings:
 
     `focal_35mm` overrides the 35 mm equivalent focal length of the EXIF data. `mm_per_px` says
     that the photo is measured without a card. `outline_mm` is a person's outline of the specimen,
-    an (N, 2) list of card millimetres.
+    an (N, 2) list of card millimetres. `tag_marks` are the marks of the tags in use
+    (`polypward.tags`), which are looked for besides the names that square codes hold.
     """
 
     height_mm: float | None = None
@@ -86,6 +87,7 @@ class PhotoSettings:
     outline_mm: tuple[Point, ...] | None = None
     focal_35mm: float | None = None
     colour_model: Literal["linear", "root-polynomial"] = "linear"
+    tag_marks: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -22,6 +22,7 @@ from polypward_vision.photo import DecodedPhoto
 from polypward_vision.pose import project
 from polypward_vision.result import PhotoResult
 from polypward_vision.sight import Sight, find, look_at_card
+from polypward_vision.tag_marks import boxes_of_card, marked_tags
 from polypward_vision.tile import Tile, TileFrame, cut_tile, frame_beside, frame_of_picture
 from polypward_vision.tissue import Labeller, TissueMap, map_tissue
 from polypward_vision.tray import measure_tray, without_tags
@@ -85,7 +86,7 @@ def measure_photo(
     height_mm = _usable_height(sight, settings)
     with _telling(sight, colour):
         correction = _usable_correction(sight, colour)
-        tags = _tags(sight, height_mm)
+        tags = _tags(sight, height_mm, settings.tag_marks)
         if tray and len(tags) > 1:
             return measure_tray(
                 tags,
@@ -167,9 +168,11 @@ def _usable_height(sight: Sight, settings: PhotoSettings) -> float | None:
     return settings.height_mm
 
 
-def _tags(sight: Sight, height_mm: float | None) -> tuple[Tag, ...]:
+def _tags(sight: Sight, height_mm: float | None, marks: tuple[int, ...]) -> tuple[Tag, ...]:
     """Find the tags, which lie in the card's plane, and where they are seen on the specimen's."""
-    tags = find_tags(sight.grey, sight.pose.to_px, skip_mm=_code_mm(sight))
+    to_px, own = sight.pose.to_px, _code_mm(sight)
+    tags = find_tags(sight.grey, to_px, skip_mm=own)
+    tags += marked_tags(sight.grey, to_px, ids=marks, skip_mm=(own, *boxes_of_card(sight.card)))
     back = np.asarray(np.linalg.inv(sight.pose.plane(height_mm or 0.0)), np.float64)
     return tuple(
         replace(tag, corners_mm=project(back, project(sight.pose.to_px, tag.corners_mm)))
@@ -265,12 +268,16 @@ def _without_card(
     correction = plain_correction(photo.icc)
     lab = _lab(tile, correction)
     tissue = _tissue(tile, lab, settings, model, corrected_map)
+    grey = grey_of(photo.rgb)
     return assemble(
         tile,
         lab,
         tissue,
         correction,
         settings,
-        tags=read_tags(grey_of(photo.rgb), plane),
+        tags=(
+            *read_tags(grey, plane),
+            *(tag.name for tag in marked_tags(grey, plane, ids=settings.tag_marks)),
+        ),
         notes=_by_hand(corrected_map),
     )
