@@ -45,22 +45,21 @@ def check(
     """
     from polypward_cli.ward import Ward
     from polypward_cli.ward.courses import refresh
+    from polypward_cli.ward.upkeep import DAMAGED, check_ward, count_rows
     from polypward_cli.ward.upkeep import as_json as findings_json
-    from polypward_cli.ward.upkeep import check_ward
 
     with Ward.open(ward) as opened:
         if write_tables:
             with opened.working("ward check"):
                 refresh(opened)
         findings = check_ward(opened)
-        counts = {
-            name: opened.db.table(name).count for name in ("specimens", "photos", "care", "audit")
-        }
+        counts = {} if findings and findings[0].what == DAMAGED else count_rows(opened)
     if as_json:
         typer.echo(findings_json(findings))
     else:
-        told = ", ".join(f"{count} {name}" for name, count in counts.items())
-        typer.echo(f"{ward}: {told}.")
+        if counts:
+            told = ", ".join(f"{name} {count}" for name, count in counts.items())
+            typer.echo(f"{ward}: {told}.")
         for finding in findings:
             for line in finding.lines():
                 typer.echo(line)

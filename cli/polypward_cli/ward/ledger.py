@@ -49,7 +49,8 @@ def open_ledger(path: Path, *, create: bool) -> Database:
                 f"{path}: another program holds the ward open; close it and try again"
             ) from error
         raise BadInputError(
-            f"{path}: this file cannot be read as a ward ({error}); restore it from a backup"
+            f"{path}: this file cannot be read as a ward ({error}); bring the "
+            "last backup back: polypward ward restore"
         ) from error
     except BaseException:
         connection.close()

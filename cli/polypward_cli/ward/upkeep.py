@@ -15,8 +15,17 @@ from polypward_cli.ward.ledger import DATABASE
 if TYPE_CHECKING:
     from polypward_cli.ward.ward import Ward
 
-__all__ = ["Finding", "as_json", "check_ward", "refuse_half_a_ward", "write_table"]
+__all__ = [
+    "DAMAGED",
+    "Finding",
+    "as_json",
+    "check_ward",
+    "count_rows",
+    "refuse_half_a_ward",
+    "write_table",
+]
 
+DAMAGED: Final = "The ledger is damaged"
 # Findings of one kind that are named; the rest are counted.
 MAX_NAMED: Final = 10
 _OWN_COPY: Final = re.compile(r"ward-before-\w+-\d{8}T\d{6}\.db")
@@ -57,6 +66,12 @@ def check_ward(ward: "Ward") -> list[Finding]:
         return found
     parts = (_settings, _names, _pictures, _folder)
     return [finding for part in parts for finding in part(ward) if finding.which]
+
+
+def count_rows(ward: "Ward") -> dict[str, int]:
+    """Return how much a ward holds, by what."""
+    tables = {"specimens": "specimens", "photos": "photos", "entries": "care"}
+    return {name: ward.db.table(table).count for name, table in tables.items()}
 
 
 def refuse_half_a_ward(path: Path) -> None:
@@ -114,16 +129,18 @@ def write_table(path: Path, text: str) -> None:
 
 
 def _ledger(ward: "Ward") -> Iterator[Finding]:
-    faults = [row[0] for row in ward.db.execute("pragma integrity_check(50)")]
+    try:
+        faults = [row[0] for row in ward.db.execute("pragma integrity_check(50)")]
+    except sqlite3.DatabaseError as error:
+        faults = [str(error)]
     yield Finding(
-        "The ledger is damaged",
+        DAMAGED,
         tuple(fault for fault in faults if fault != "ok"),
         "Bring the last backup back: polypward ward restore.",
     )
-    try:
-        rows = list(ward.db.execute("pragma foreign_key_check"))
-    except sqlite3.DatabaseError as error:
-        rows = [(str(error), "", "", "")]
+    if faults != ["ok"]:
+        return
+    rows = list(ward.db.execute("pragma foreign_key_check"))
     yield Finding(
         "Rows of the ledger name something that is not there",
         tuple(f"{table}, row {number}: no such {other}" for table, number, other, *_ in rows),
