@@ -9,6 +9,7 @@ from polypward.errors import BadInputError
 from polypward_cli.caring.entries import KINDS, Row, change_entry, entry, parse_about
 from polypward_cli.caring.inspecting import listed_signs
 from polypward_cli.caring.limits import within
+from polypward_cli.caring.ticks import retime
 from polypward_cli.caring.treating import SOURCES
 from polypward_cli.dates import parse_day
 from polypward_cli.life.common import moment
@@ -52,7 +53,10 @@ def amend(ward: Ward, about: str, settings: Sequence[str]) -> tuple[Row, Row]:
     _check_whole(kind, before | changes)
     if kind == "feeding" and {"portions", "quantity"} & set(changes) and "cost" not in changes:
         changes["cost"] = _cost_again(ward, before, before | changes)
-    return before, change_entry(ward, kind, number, changes)
+    with ward.db.atomic():
+        after = change_entry(ward, kind, number, changes)
+        retime(ward, kind, before, after)
+    return before, after
 
 
 def _check_whole(kind: str, row: Row) -> None:
@@ -173,6 +177,15 @@ FIELDS: Final[dict[str, dict[str, _Read]]] = {
         "found": _signs,
         "treated": _text,
         "again_on": _day,
+        "work_minutes": _WORK,
+        "note": _text,
+    },
+    "change": {
+        "at": _past,
+        "by": _text,
+        "litres": _number(0.1, 1_000_000.0, "L"),
+        "share": _number(0.001, 1.0),
+        "cost": _COST,
         "work_minutes": _WORK,
         "note": _text,
     },

@@ -2,13 +2,13 @@
 
 from collections import defaultdict
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, time, timedelta
 from typing import Final
 
 from polypward.care import refusals_in_a_row
 from polypward.records import CareEvent
 from polypward_cli.caring.entries import entries, stamp
-from polypward_cli.caring.places import place_views
+from polypward_cli.caring.places import PlaceView, place_views, quarantine_notes, standings
 from polypward_cli.caring.ticks import open_ticks
 from polypward_cli.ward import Ward
 from polypward_cli.ward.rows import care_of
@@ -39,7 +39,8 @@ class CareDue:
 
 def care_due(ward: Ward, *, on: date) -> list[CareDue]:
     """Return what care asks for on a day, by place and kind."""
-    found = [*_ticks(ward, on), *_refusals(ward, on), *_places(ward, on)]
+    found = [*_ticks(ward, on), *_refusals(ward, on), *_inspections(ward, on)]
+    found += [*_standings(ward, on), *_strayed(ward, on)]
     return sorted(found, key=lambda one: (one.place, one.kind, one.specimen))
 
 
@@ -60,8 +61,6 @@ def _ticks(ward: Ward, on: date) -> list[CareDue]:
 
 
 def _refusals(ward: Ward, on: date) -> list[CareDue]:
-    from datetime import datetime, time
-
     zone = ward.settings.zone
     start = datetime.combine(on - timedelta(days=REFUSED_DAYS), time(), tzinfo=zone)
     end = datetime.combine(on + timedelta(days=1), time(), tzinfo=zone)
@@ -91,54 +90,85 @@ def _refusals(ward: Ward, on: date) -> list[CareDue]:
     return found
 
 
-def _places(ward: Ward, on: date) -> list[CareDue]:
+def _inspections(ward: Ward, on: date) -> list[CareDue]:
+    """Return what is to be looked at again and was not since."""
     zone = ward.settings.zone
     home = {one.specimen: one.place or one.water_system for one in ward.specimens()}
-    found: list[CareDue] = []
     rows = [row for row in entries(ward, "inspection") if row["at"].astimezone(zone).date() <= on]
-    later: set[str] = set()
+    found: list[CareDue] = []
+    seen: set[str] = set()
     for row in reversed(rows):
-        where = set(row["places"] or row["specimens"])
-        due = date.fromisoformat(row["again_on"]) if row["again_on"] else None
-        open_ones = sorted(where - later)
-        later |= where
-        if due is not None and due <= on:
-            what = (
-                f"look again: {', '.join(row['found'])} on" if row["found"] else "look again, last"
+        again = date.fromisoformat(row["again_on"]) if row["again_on"] else None
+        waiting = sorted({*(row["places"] or row["specimens"])} - seen)
+        seen |= {*row["places"], *row["specimens"]}
+        if again is None or again > on:
+            continue
+        what = ", ".join(row["found"]) or "nothing"
+        found += [
+            CareDue(
+                kind="inspect",
+                specimen="" if row["places"] else name,
+                place=name if row["places"] else home.get(name, ""),
+                due_on=again,
+                why=f"look again for pests; found on {row['at']:%Y-%m-%d}: {what}",
             )
-            for name in open_ones:
-                found.append(
-                    CareDue(
-                        kind="inspect",
-                        specimen="" if row["places"] else name,
-                        place=name if row["places"] else home.get(name, ""),
-                        due_on=due,
-                        why=f"{what} {row['at']:%Y-%m-%d}",
-                    )
-                )
+            for name in waiting
+        ]
+    return found
+
+
+def _standings(ward: Ward, on: date) -> list[CareDue]:
+    """Return the places that want a word: a finding nobody answered, a way out that is free."""
+    found: list[CareDue] = []
     for view in place_views(ward, on=on):
-        stands = view.standing
-        if view.last_found and (stands is None or stands.state == "clean"):
+        due, why = on, ""
+        if view.earliest_exit is not None and not view.hindrances:
+            due = view.earliest_exit
+            why = f'may leave quarantine; then: polypward care place "{view.place}" --state clean'
+        elif view.last_inspection is not None and _unanswered(view):
+            due = view.last_inspection.date()
+            stands = "it stands at clean" if view.standing else "nobody said how the place stands"
+            why = f"{', '.join(view.last_found)} found, but {stands}: watch or quarantine?"
+        if why:
             found.append(
-                CareDue(
-                    kind="quarantine",
-                    specimen="",
-                    place=view.place,
-                    due_on=view.last_inspection.date() if view.last_inspection else on,
-                    why=f"{', '.join(view.last_found)} found, but "
-                    f"{'it stands at clean' if stands else 'nobody said how it stands'}: "
-                    "watch or quarantine?",
-                )
+                CareDue(kind="quarantine", specimen="", place=view.place, due_on=due, why=why)
             )
-        elif view.earliest_exit is not None and not view.hindrances:
+    return found
+
+
+def _unanswered(view: PlaceView) -> bool:
+    """Say whether a finding still waits for somebody to say how the place stands."""
+    if not view.last_found or view.last_inspection is None:
+        return False
+    stands = view.standing
+    if stands is None:
+        return True
+    early = stands.since <= view.last_inspection.date() and not stands.reason
+    return stands.state == "clean" and early
+
+
+def _strayed(ward: Ward, on: date) -> list[CareDue]:
+    """Return who left a place in quarantine before it was over, and stands in no other."""
+    shut = {name for name, one in standings(ward).items() if one.state == "quarantine"}
+    notes = quarantine_notes(ward)
+    found = []
+    for one in ward.specimens():
+        note = notes.get(one.specimen)
+        if note is None or one.state != "held" or note.detail.get("status") != "started":
+            continue
+        left = note.detail.get("place", "")
+        if left and one.place != left and one.place not in shut:
+            why = (
+                f"left {left} before its quarantine was over: take it back, or if that is right: "
+                f"polypward care log {one.specimen} quarantine --detail status=done"
+            )
             found.append(
                 CareDue(
                     kind="quarantine",
-                    specimen="",
-                    place=view.place,
-                    due_on=view.earliest_exit,
-                    why="may leave quarantine; then: "
-                    f'polypward care place "{view.place}" --state clean',
+                    specimen=one.specimen,
+                    place=one.place or one.water_system,
+                    due_on=on,
+                    why=why,
                 )
             )
     return found

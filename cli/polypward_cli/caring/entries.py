@@ -259,6 +259,23 @@ def _inspection_events(row: Row) -> Iterable[CareEvent]:
         )
 
 
+def _change_events(row: Row) -> Iterable[CareEvent]:
+    """Yield a water change of each specimen in the water, with its share of cost and minutes."""
+    count = len(row["specimens"])
+    for specimen in row["specimens"]:
+        detail = _filled(
+            change=str(row["id"]),
+            water_system=row["water_system"],
+            litres=plain(row["litres"]),
+            share=plain(row["share"]),
+            cost=plain(_share(row["cost"], count)),
+            minutes=plain(_share(row["work_minutes"], count)),
+        )
+        yield CareEvent(
+            specimen=specimen, at=row["at"], what="water-change", detail=detail, by=row["by"]
+        )
+
+
 def _filled(**detail: str) -> dict[str, str]:
     return {name: value for name, value in detail.items() if value}
 
@@ -271,5 +288,6 @@ KINDS: Final[dict[str, Kind]] = {
     "feeding": Kind("feedings", _feeding_events),
     "treatment": Kind("treatments", _treatment_events),
     "inspection": Kind("inspections", _inspection_events),
+    "change": Kind("water_changes", _change_events),
     "mix": Kind("mixes", lambda _: ()),
 }

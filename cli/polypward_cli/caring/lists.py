@@ -23,6 +23,7 @@ LISTS: Final[dict[str, str]] = {
     "feedings": "feeding",
     "treatments": "treatment",
     "inspections": "inspection",
+    "changes": "change",
     "mixes": "mix",
     "foods": "",
     "places": "",
@@ -129,6 +130,14 @@ def _entry_words(row: Mapping[str, Any]) -> list[str]:
             " ".join(f"{word} {number}" for word, number in told.items()),
             "" if row["cost"] is None else f"cost {row['cost']:.2f}",
         ]
+    if kind == "change":
+        share = row["share"]
+        return [
+            row["water_system"],
+            f"{count} specimens",
+            _number_of(row["litres"], "L"),
+            "" if share is None else f"{100 * share:.3g} %",
+        ]
     if kind == "inspection":
         again = f"look again {row['again_on']}" if row["again_on"] else ""
         treated = f"treated: {row['treated']}" if row["treated"] else ""
@@ -165,7 +174,12 @@ def _place_words(row: Mapping[str, Any]) -> str:
 
 
 def _is_about(row: Row, where: str) -> bool:
-    names = [*row.get("places", ()), *row.get("specimens", ()), row.get("mix", "")]
+    names = [
+        *row.get("places", ()),
+        *row.get("specimens", ()),
+        row.get("mix", ""),
+        row.get("water_system", ""),
+    ]
     return where.strip().casefold() in [str(name).casefold() for name in names]
 
 

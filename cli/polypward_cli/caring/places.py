@@ -1,7 +1,7 @@
 """How the ward's places stand, and the way into quarantine and out of it."""
 
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, time
 from typing import Any, Final
 
 from polypward.care import (
@@ -20,10 +20,20 @@ from polypward_cli.caring.scope import places_of
 from polypward_cli.caring.stays import entries_into, stays_of_ward
 from polypward_cli.ward import Ward
 from polypward_cli.ward.ledger import now_text
+from polypward_cli.ward.rows import care_of
 
-__all__ = ["PlaceView", "place_views", "set_standing", "standings", "water_mates"]
+__all__ = [
+    "PlaceView",
+    "note_newcomers",
+    "place_views",
+    "quarantine_notes",
+    "set_standing",
+    "standings",
+    "water_mates",
+]
 
 MOST_DAYS: Final = 365
+NOON: Final = time(12)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,6 +161,44 @@ def set_standing(
                 ),
             )
     return next(one for one in place_views(ward, on=on) if one.place == view.place)
+
+
+def note_newcomers(ward: Ward) -> int:
+    """Note the beginning of quarantine of whoever came into a place that is in one; how many.
+
+    The advice reads a specimen's own notes: without this a newcomer that has been in the ward for
+    long would count as through with it.
+    """
+    shut = {name: one for name, one in standings(ward).items() if one.state == "quarantine"}
+    if not shut:
+        return 0
+    told = quarantine_notes(ward)
+    since = {
+        (stay.specimen, stay.place): stay.since
+        for stay in stays_of_ward(ward)
+        if stay.until is None and stay.place in shut
+    }
+    fresh = []
+    for place, members in places_of(ward).items():
+        for name in members if place in shut else ():
+            last = told.get(name)
+            if last is not None and last.detail.get("status") == "started":
+                continue
+            came = max(since.get((name, place)) or shut[place].since, shut[place].since)
+            if last is not None and last.at.date() >= came:
+                continue
+            at = datetime.combine(came, NOON, tzinfo=ward.settings.zone)
+            detail = {"status": "started", "place": place}
+            fresh.append(CareEvent(specimen=name, at=at, what="quarantine", detail=detail))
+    with ward.db.atomic():
+        write_events(ward, fresh)
+    return len(fresh)
+
+
+def quarantine_notes(ward: Ward) -> dict[str, CareEvent]:
+    """Return the last note of quarantine of each specimen that has one."""
+    rows = ward.db.query("select * from care where what = 'quarantine' order by at, id")
+    return {row["specimen"]: care_of(row, zone=ward.settings.zone) for row in rows}
 
 
 def water_mates(ward: Ward, specimens: tuple[str, ...]) -> tuple[Shared, ...]:

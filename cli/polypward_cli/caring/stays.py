@@ -10,6 +10,7 @@ from polypward.life import LEAVING, Stand, children_of, stand_after
 from polypward.records import CareEvent, Specimen
 from polypward_cli.life.follow import first_stand
 from polypward_cli.ward import Ward
+from polypward_cli.ward.rows import care_of
 
 __all__ = ["entries_into", "stays_of_ward"]
 
@@ -22,10 +23,10 @@ def stays_of_ward(ward: Ward) -> list[Stay]:
     """
     specimens = {one.specimen: one for one in ward.specimens()}
     care: dict[str, list[CareEvent]] = defaultdict(list)
-    kinds = {"move", "split", "returned", *LEAVING}
-    for event in ward.care():
-        if event.what in kinds:
-            care[event.specimen].append(event)
+    kinds = ("move", "split", "returned", *LEAVING)
+    marks = ", ".join("?" * len(kinds))
+    for row in ward.db.query(f"select * from care where what in ({marks}) order by at, id", kinds):
+        care[row["specimen"]].append(care_of(row, zone=ward.settings.zone))
     parted = {
         child: event
         for events in care.values()

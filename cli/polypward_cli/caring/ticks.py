@@ -1,7 +1,7 @@
 """What must still be done to end a feeding or a bath, and ticking it off."""
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from polypward.errors import BadInputError
@@ -9,7 +9,7 @@ from polypward_cli.caring.entries import Row, change_entry, entry, parse_about, 
 from polypward_cli.caring.treating import BATH_AWAY
 from polypward_cli.ward import Ward
 
-__all__ = ["Tick", "open_ticks", "tick_off"]
+__all__ = ["Tick", "open_ticks", "retime", "tick_off"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,6 +71,22 @@ def tick_off(
             if tick.what == BATH_AWAY and disposal:
                 change_entry(ward, kind, number, {"disposal": disposal})
     return done
+
+
+def retime(ward: Ward, kind: str, before: Row, after: Row) -> None:
+    """Move the open ticks of an entry whose beginning or minutes were corrected."""
+    name = {"feeding": "cover_minutes", "treatment": "bath_minutes"}.get(kind)
+    if name is None:
+        return
+    later = after["at"] - before["at"]
+    if before[name] is not None and after[name] is not None:
+        later += timedelta(minutes=after[name] - before[name])
+    for tick in open_ticks(ward):
+        if later and tick.about == f"{kind}:{after['id']}":
+            ward.db.execute(
+                "update care_ticks set due_at = ? where id = ?",
+                [stamp(tick.due + later), tick.number],
+            )
 
 
 def _tick(ward: Ward, row: Row) -> Tick:

@@ -24,7 +24,7 @@ def list_(
     what: Annotated[
         str,
         typer.Argument(
-            help="feedings, treatments, inspections, mixes, foods, places, ticks or signs."
+            help="feedings, treatments, inspections, changes, mixes, foods, places, ticks, signs."
         ),
     ],
     where: Annotated[str, typer.Option(help="Only of this place, specimen or mix.")] = "",
@@ -94,7 +94,9 @@ def tick(
 
 @app.command()
 def amend(
-    entry: Annotated[str, typer.Argument(help="feeding:12, treatment:3, inspection:5 or mix:2.")],
+    entry: Annotated[
+        str, typer.Argument(help="feeding:12, treatment:3, inspection:5, change:4, mix:2.")
+    ],
     setting: Annotated[
         list[str] | None, typer.Option("--set", help="name=value; may be given several times.")
     ] = None,

@@ -1,4 +1,4 @@
-"""`polypward care treat`: dips and treatments, with a timer and no dose of its own."""
+"""`polypward care treat` and `change`: dips, treatments without a dose of ours, water changes."""
 
 from datetime import timedelta
 from typing import Annotated
@@ -124,3 +124,44 @@ def treat(
             typer.echo(remark)
     if wait and bath_minutes is not None and not done:
         ring_at(when + timedelta(minutes=bath_minutes), f"{scope.words}: {BATH_OVER}")
+
+
+@app.command()
+def change(
+    system: Annotated[str, typer.Argument(help="The water system.")],
+    litres: Annotated[float | None, typer.Option(help="Litres of new water.")] = None,
+    percent: Annotated[float | None, typer.Option(help="Per cent of the real volume.")] = None,
+    cost: CostOption = None,
+    work_minutes: WorkOption = None,
+    note: NoteOption = "",
+    at: AtOption = None,
+    by: ByOption = "",
+    ward: WardOption = WARD,
+) -> None:
+    """Note a water change; it stands in the history of every specimen in that water.
+
+    Example:
+
+        polypward care change main --litres 60 --percent 15
+    """
+    from polypward_cli.caring.changing import change_water
+    from polypward_cli.life.common import moment, who
+    from polypward_cli.ward import Ward
+    from polypward_cli.ward.courses import refresh
+
+    with Ward.open(ward) as opened, opened.working("care"):
+        person = who(opened, by)
+        show_cautions(opened, "water", by=person)
+        row = change_water(
+            opened,
+            system,
+            at=moment(opened, at),
+            litres=litres,
+            percent=percent,
+            by=person,
+            cost=cost,
+            work_minutes=work_minutes,
+            note=note,
+        )
+        refresh(opened)
+    typer.echo(f"change:{row['id']}  {row['water_system']}: {len(row['specimens'])} specimens")

@@ -76,7 +76,10 @@ def summary(course: "Course") -> dict[str, Any]:
 
 def refresh(ward: "Ward") -> dict[str, "Course"]:
     """Compute every course again; write readings.csv, scores.csv and the summaries."""
+    from polypward_cli.caring.places import note_newcomers
+
     mark_changed_light(ward)
+    note_newcomers(ward)
     known = ward.courses()
     filled = {
         (reading.photo, reading.sha256, reading.specimen): reading

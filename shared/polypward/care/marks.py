@@ -55,6 +55,11 @@ def mark_of(event: CareEvent) -> str:
     if event.what == "treatment":
         status = {"open": " begins", "done": " ends"}.get(detail.get("status", ""), "")
         return f"treatment{', ' + name if name else ''}{status}"
+    if event.what == "water-change":
+        share = _number(detail.get("share", ""))
+        much = f" {100 * share:.3g} %" if share else ""
+        much = much or (f" {detail['litres']} L" if detail.get("litres") else "")
+        return f"water change{much}"
     if event.what == "move" and detail.get("to"):
         return f"move to {detail['to']}"
     if event.what == "quarantine" and detail.get("status"):
@@ -96,10 +101,13 @@ def tally(
 
 
 def _sum(events: Iterable[CareEvent], name: str) -> float | None:
-    known = []
-    for event in events:
-        try:
-            known.append(float(event.detail[name]))
-        except (KeyError, ValueError):
-            continue
+    told = [_number(event.detail.get(name, "")) for event in events]
+    known = [value for value in told if value is not None]
     return sum(known) if known else None
+
+
+def _number(text: str) -> float | None:
+    try:
+        return float(text)
+    except ValueError:
+        return None

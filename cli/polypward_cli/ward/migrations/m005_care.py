@@ -43,6 +43,12 @@ def migrate(db: Database) -> None:
             places text not null, specimens text not null, found text not null,
             treated text not null default '', again_on text, work_minutes real,
             note text not null default '', undone_at text)""",
+        # Water taken out and new water put in, of one water system; share is 0..1 of its volume.
+        """create table water_changes (
+            id integer primary key, at text not null, by text not null default '',
+            water_system text not null, places text not null, specimens text not null, litres real,
+            share real, cost real, work_minutes real, note text not null default '',
+            undone_at text)""",
         # How a place stands is its newest row; the older ones are its history.
         """create table place_standings (
             id integer primary key, place text not null, state text not null, since text not null,
