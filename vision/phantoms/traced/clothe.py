@@ -148,7 +148,8 @@ def clothe(form: Form, look: Look, fate: Fate, *, base_mm: float) -> Skin:
     # Flesh: as drawn when inflated; drawn in, it sinks to the bone and the septa show.
     full = look.inflated
     alive = full * form.z + (1 - full) * (bone + 0.35 * form.flesh + 0.55 * septa)
-    alive = alive + form.granules * (0.6 * grid.noise(0.7) + 0.5 * grid.noise(1.6))
+    bumps = rng.choice([0.02, 0.05, 0.12]) * rng.uniform(0.5, 1.3)
+    alive = alive + bumps * (0.5 * grid.noise(0.8) + 0.9 * grid.noise(rng.uniform(1.4, 3)))
     lip = np.exp(-(((live - 0.7) / 0.25) ** 2)) * gone.max() * min(0.8, 0.3 * form.flesh.mean())
     z = alive * live + dead * gone + np.where(labels == LIVE, lip, 0) * 0.6
     z = np.maximum(z, 0.3) + base_mm

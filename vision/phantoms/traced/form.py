@@ -1,6 +1,6 @@
 """What a traced body is before it is clothed: fields over a square grid, and tools to draw them."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -86,7 +86,6 @@ class Form:
     waist: float = 0.7
     order: Field | None = None
     shoots: Shoots | None = None
-    granules: float = field(default=0.15)  # mm, height of the tissue's own fine bumps
 
 
 def smoothstep(low: float, high: float, x: Field) -> Field:

@@ -147,7 +147,7 @@ def _irradiance(lamps: Field, *, at_mm: float) -> float:
 def make_plan(seed: int, settings: Settings) -> Plan:
     """Draw everything about the tile of that seed."""
     rng = np.random.default_rng([seed, 71, settings.seed])
-    radius = float(rng.choice([rng.uniform(10, 24), rng.uniform(24, 47)], p=[0.3, 0.7]))
+    radius = float(rng.choice([rng.uniform(10, 24), rng.uniform(24, 47)], p=[0.22, 0.78]))
     plan = str(rng.choice(settings.plans))
     look, fate = _look(rng, settings), _fate(rng, settings)
     base = float(rng.choice([rng.uniform(0.5, 3), rng.uniform(3, 22)]))
@@ -155,7 +155,7 @@ def make_plan(seed: int, settings: Settings) -> Plan:
     skin = clothe(form, look, fate, base_mm=base)
     shoot_at, shoot_colour, shoot_coat, _ = shoot_mesh(form, skin, look)
     shift = rng.normal(0, 4, 2)
-    nobody = rng.random() < 0.03
+    nobody = rng.random() < 0.02
     body = Part(
         position=np.concatenate([skin.position.reshape(-1, 3), shoot_at]),
         colour=np.concatenate([skin.colour.reshape(-1, 3), shoot_colour]),
@@ -190,7 +190,8 @@ def make_plan(seed: int, settings: Settings) -> Plan:
     sky = spectrum if rng.random() < 0.7 else 0.5 * (spectrum + other)
     plane = base + float(rng.uniform(0.3, 0.9)) * float(np.percentile(form.z[form.reach < 1], 90))
     away, tilt = rng.uniform(300, 420), np.radians(min(abs(rng.normal(0, 9)), 25))
-    towards, roll = rng.uniform(0, 2 * np.pi, 2)
+    towards = rng.uniform(0, 2 * np.pi)
+    roll = rng.integers(4) * np.pi / 2 + rng.normal(0, 0.12)
     aim = np.array([*rng.normal(0, 3, 2), plane])
     eye = aim + away * np.array(
         [np.sin(tilt) * np.cos(towards), np.sin(tilt) * np.sin(towards), np.cos(tilt)]

@@ -23,7 +23,7 @@ from phantoms.traced.stage import CARD_FACES, GROUND_NODES, PLUG_FACES, PLUG_NOD
 __all__ = ["TILE_MM_PER_PX", "TILE_PX", "Shot", "Studio"]
 
 TILE_MM_PER_PX, TILE_PX = 0.2, 576
-FIELD_OF_VIEW_DEG = 22.5
+FIELD_OF_VIEW_DEG = 23.5
 BOUNCES = 5
 
 
