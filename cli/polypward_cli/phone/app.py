@@ -16,6 +16,7 @@ from polypward_cli.phone.guard import Guard, Limits
 from polypward_cli.phone.inbox import waiting
 from polypward_cli.phone.page import Phone, html
 from polypward_cli.phone.photo_pages import measure_left
+from polypward_cli.phone.uploads import warm
 
 if TYPE_CHECKING:
     from starlette.types import ASGIApp
@@ -41,7 +42,7 @@ def make_app(phone: Phone, *, hosts: Collection[str], limits: Limits | None = No
     @asynccontextmanager
     async def life(_: Starlette) -> AsyncIterator[None]:
         phone.writer.start()
-        phone.writer.submit(lambda _: phone.eyes.version, patient=True)  # loads the model
+        phone.writer.submit(lambda _: warm(phone.eyes), patient=True)
         try:
             for arrival in waiting(phone.ward):
                 measure_left(phone, arrival)
@@ -74,7 +75,9 @@ async def _refused(request: Request, error: HTTPException) -> Response:
     text = error.detail if error.detail and error.status_code != 405 else "This cannot be done."
     if error.status_code == 404 and text == "Not Found":
         text = "There is no such page."
-    return _say(request, error.status_code, text)
+    answer = _say(request, error.status_code, text)
+    answer.headers.update(error.headers or {})
+    return answer
 
 
 async def _failed(request: Request, error: OSError) -> Response:

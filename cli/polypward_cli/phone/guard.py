@@ -11,6 +11,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import urlsplit
 
+from starlette.exceptions import HTTPException
+from starlette.responses import PlainTextResponse
+
 from polypward_cli.phone.inbox import MAX_PHOTO_BYTES
 
 if TYPE_CHECKING:
@@ -51,13 +54,15 @@ class Limits:
     addresses: int = 2_000
 
 
-class Refused(Exception):  # noqa: N818  (an answer, not a fault)
-    """A request that is answered without a page: a status and a sentence."""
+class Refused(HTTPException):
+    """A request that is not answered as it wishes: a status and a sentence.
+
+    Raised while a body is read it goes through the application, which shows it as a page.
+    """
 
     def __init__(self, status: int, sentence: str) -> None:
-        super().__init__(sentence)
-        self.status = status
-        self.sentence = sentence
+        headers = {"connection": "close"} | ({"retry-after": "5"} if status == 429 else {})
+        super().__init__(status, sentence, headers)
 
 
 class Guard:
@@ -84,22 +89,19 @@ class Guard:
             if scope["type"] == "lifespan":
                 await self.app(scope, receive, send)
             return
-        started = False
 
         async def answer(message: "Message") -> None:
-            nonlocal started
             if message["type"] == "http.response.start":
-                started = True
                 _dress(message)
             await send(message)
 
         try:
             self._check(scope)
-            await self.app(scope, self._limited(scope, receive), answer)
         except Refused as refused:
-            if started:
-                raise
-            await _refuse(refused, answer)
+            text = PlainTextResponse(refused.detail, refused.status_code, refused.headers)
+            await text(scope, receive, answer)
+        else:
+            await self.app(scope, self._limited(scope, receive), answer)
 
     def _check(self, scope: "Scope") -> None:
         headers = {
@@ -184,16 +186,3 @@ def _dress(message: "Message") -> None:
     for name, value in HEADERS.items():
         if name.encode() not in have:
             message["headers"].append((name.encode(), value.encode()))
-
-
-async def _refuse(refused: Refused, send: "Send") -> None:
-    body = refused.sentence.encode()
-    headers = [
-        (b"content-type", b"text/plain; charset=utf-8"),
-        (b"content-length", str(len(body)).encode()),
-        (b"connection", b"close"),
-    ]
-    if refused.status == 429:
-        headers.append((b"retry-after", b"5"))
-    await send({"type": "http.response.start", "status": refused.status, "headers": headers})
-    await send({"type": "http.response.body", "body": body})

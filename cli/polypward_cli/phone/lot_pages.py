@@ -132,7 +132,7 @@ def _view(ward: Ward, token: str, *, by_time: bool) -> dict[str, Any]:
         "disagrees": disagrees,
         "specimens": held(ward),
         "settled": bool(shown) and all(one["settled"] for one in shown),
-        "untimed": any(not one["own_time"] for one in shown),
+        "untimed": any(not one["own_time"] and one["choice"] != TAG for one in shown),
     }
 
 

@@ -36,7 +36,8 @@ MOST_FILES = 200
 class Phone:
     """The page's own state: the ward, its one writer, the paired phones.
 
-    `port` tells cookies of two wards on one machine apart.
+    `port` tells cookies of two wards on one machine apart. `troubles` says of uploads that are
+    kept but could not be measured what went wrong.
     """
 
     ward: Path
@@ -45,6 +46,7 @@ class Phone:
     pairing: Pairing
     port: int
     sessions: Sessions = field(default_factory=Sessions)
+    troubles: dict[str, str] = field(default_factory=dict)
 
     @property
     def cookie(self) -> str:

@@ -2,6 +2,7 @@
 
 import asyncio
 import math
+import traceback
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 from pathlib import Path
@@ -23,8 +24,9 @@ from polypward_cli.phone.results import result_of
 from polypward_cli.phone.taps import assign, note_tap
 from polypward_cli.phone.uploads import Upload, measure_again, take_in, upload_of
 from polypward_cli.rounds import place_of
+from polypward_cli.run import LOG
 from polypward_cli.ward import Ward
-from polypward_cli.ward.ledger import dumps
+from polypward_cli.ward.ledger import dumps, now_text
 
 if TYPE_CHECKING:
     from concurrent.futures import Future
@@ -69,7 +71,14 @@ def measure_left(phone: Phone, arrival: Arrival) -> "Future[Upload]":
     writer, eyes = phone.writer, phone.eyes
 
     def work(ward: Ward) -> Upload:
-        upload = take_in(ward, arrival, eyes=eyes, now=datetime.now(UTC), pooled=writer.pooled)
+        try:
+            upload = take_in(ward, arrival, eyes=eyes, now=datetime.now(UTC), pooled=writer.pooled)
+        except Exception as error:
+            # The photo is safe and is tried again at the next start; the others go on.
+            phone.troubles[arrival.token] = str(error) or type(error).__name__
+            with (ward.path / LOG).open("a", encoding="utf-8") as log:
+                log.write(f"{now_text()} {arrival.file}\n{traceback.format_exc()}\n")
+            raise
         if not arrival.lot:
             _note_sent(ward, arrival)
         return upload
@@ -164,9 +173,7 @@ def _keep(
 async def _within(future: "Future[Upload]") -> bool:
     waiting = asyncio.wrap_future(future)
     done, _ = await asyncio.wait([waiting], timeout=ANSWER_WITHIN_S)
-    if done:
-        waiting.result()
-    return bool(done)
+    return bool(done) and waiting.exception() is None
 
 
 async def result(ask: Ask) -> Response:
@@ -178,7 +185,7 @@ async def result(ask: Ask) -> Response:
     if found is None:
         if not (ask.phone.ward / PHOTOS / "waiting" / f"{token}.json").exists():
             raise HTTPException(404, "There is no such photo.")
-        return render(ask, "waiting.html", token=token)
+        return render(ask, "waiting.html", token=token, trouble=ask.phone.troubles.get(token, ""))
     return render(ask, "result.html", token=token, **found)
 
 

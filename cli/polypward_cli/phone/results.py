@@ -159,20 +159,18 @@ def _figures(
     cover_sd = pooled.cover if pooled else None
     figures.append(
         _figure(
-            "Live cover",
+            "Live cover, %",
             (mine.live_cover, _wider(mine.live_cover_sd, cover_sd)),
             (last.live_cover, _wider(last.live_cover_sd, cover_sd)) if last else (None, None),
             scale=100,
-            unit=" %",
             step=" points",
         )
     )
     figures.append(
         _figure(
-            "Live area",
+            "Live area, mm²",
             (mine.live_mm2, mine.live_mm2_sd),
             (last.live_mm2, last.live_mm2_sd) if last else (None, None),
-            unit=" mm²",
             step=" mm²",
         )
     )
@@ -204,7 +202,6 @@ def _figure(
     last: tuple[float | None, float | None],
     *,
     scale: float = 1,
-    unit: str = "",
     step: str = "",
 ) -> Figure:
     change = ""
@@ -216,8 +213,8 @@ def _figure(
             change += ", within the noise" if abs(by) <= noise else ", more than noise"
     return Figure(
         label=label,
-        now=words.figure(_times(now[0], scale), unit=unit),
-        last=words.figure(_times(last[0], scale), unit=unit),
+        now=words.figure(_times(now[0], scale)),
+        last=words.figure(_times(last[0], scale)),
         change=change,
     )
 

@@ -30,6 +30,7 @@ __all__ = [
     "rows_of_lot",
     "take_in",
     "upload_of",
+    "warm",
 ]
 
 # Up to so many readings the usual light of the ward is worked out with every photo; in a larger
@@ -162,6 +163,30 @@ def keep_summary(ward: Ward, course: "Course | None") -> None:
     if course is not None:
         row = {"specimen": course.specimen, "summary": dumps(summary(course))}
         ward.db.table("summaries").insert(row, pk="specimen", replace=True)
+
+
+def warm(eyes: Eyes) -> None:
+    """Measure a drawn disc, so that the first real photo need not wait for libraries to load."""
+    import tempfile
+
+    import numpy as np
+    from PIL import Image
+
+    from polypward.errors import PhotoRejectedError
+    from polypward.records import PhotoSettings
+
+    pixels = np.full((300, 400, 3), 200, np.uint8)
+    rows, cols = np.mgrid[:300, :400]
+    disc = (rows - 150) ** 2 + (cols - 200) ** 2 < 80**2
+    pixels[disc] = np.random.default_rng(0).integers(40, 120, (disc.sum(), 3), dtype=np.uint8)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "disc.png"
+        Image.fromarray(pixels).save(path)
+        for settings in (PhotoSettings(mm_per_px=0.2), PhotoSettings()):
+            try:
+                eyes.measure(eyes.open(path), settings=settings, cards=(), print_residuals={})
+            except PhotoRejectedError:
+                continue
 
 
 def read_loose_tags(path: Path) -> tuple[str, ...]:
