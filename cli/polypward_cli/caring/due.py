@@ -52,8 +52,7 @@ def _ticks(ward: Ward, on: date) -> list[CareDue]:
             specimen=tick.specimens[0] if not tick.places and len(tick.specimens) == 1 else "",
             place=tick.places[0] if tick.places else home.get(tick.specimens[0], ""),
             due_on=tick.due.date(),
-            why=f"{tick.what} ({tick.where}, due {tick.due:%H:%M}); "
-            f"then: polypward care tick {tick.number}",
+            why=f"{tick.what}: {tick.where}, due {tick.due:%H:%M} (tick {tick.number})",
         )
         for tick in open_ticks(ward)
         if timedelta(0) <= on - tick.due.date() <= timedelta(days=TICK_DAYS)
@@ -75,14 +74,13 @@ def _refusals(ward: Ward, on: date) -> list[CareDue]:
     for one in ward.specimens():
         row_of = refusals_in_a_row(fed.get(one.specimen, ()))
         if one.state == "held" and len(row_of) >= REFUSALS:
-            last = row_of[-1]
             said = ", ".join(f"{event.at.day} {event.at:%b}" for event in row_of[-3:])
             found.append(
                 CareDue(
                     kind="food",
                     specimen=one.specimen,
                     place=one.place or one.water_system,
-                    due_on=last.at.date(),
+                    due_on=on,
                     why=f"refused food {len(row_of)} times in a row ({said}): look at it, check "
                     "water and flow, offer smaller pieces",
                 )
@@ -123,10 +121,9 @@ def _standings(ward: Ward, on: date) -> list[CareDue]:
     for view in place_views(ward, on=on):
         due, why = on, ""
         if view.earliest_exit is not None and not view.hindrances:
-            due = view.earliest_exit
-            why = f'may leave quarantine; then: polypward care place "{view.place}" --state clean'
+            why = f"may leave quarantine since {view.earliest_exit}: say how it stands"
         elif view.last_inspection is not None and _unanswered(view):
-            due = view.last_inspection.date()
+            due = view.last_inspection.astimezone(ward.settings.zone).date()
             stands = "it stands at clean" if view.standing else "nobody said how the place stands"
             why = f"{', '.join(view.last_found)} found, but {stands}: watch or quarantine?"
         if why:
@@ -159,8 +156,8 @@ def _strayed(ward: Ward, on: date) -> list[CareDue]:
         left = note.detail.get("place", "")
         if left and one.place != left and one.place not in shut:
             why = (
-                f"left {left} before its quarantine was over: take it back, or if that is right: "
-                f"polypward care log {one.specimen} quarantine --detail status=done"
+                f"left {left} before its quarantine was over: take it back, or if that is right "
+                "note it as done (care log NAME quarantine --detail status=done)"
             )
             found.append(
                 CareDue(

@@ -188,11 +188,24 @@ def note_newcomers(ward: Ward) -> int:
             if last is not None and last.at.date() >= came:
                 continue
             at = datetime.combine(came, NOON, tzinfo=ward.settings.zone)
+            moved = _moved_at(ward, name, place)
+            if moved is not None and moved.date() == came:
+                at = moved
             detail = {"status": "started", "place": place}
             fresh.append(CareEvent(specimen=name, at=at, what="quarantine", detail=detail))
     with ward.db.atomic():
         write_events(ward, fresh)
     return len(fresh)
+
+
+def _moved_at(ward: Ward, specimen: str, place: str) -> datetime | None:
+    """Return when a specimen was last moved to a place; None if it never was."""
+    sql = (
+        "select max(at) from care where specimen = ? and what = 'move' "
+        "and json_extract(detail, '$.to') = ?"
+    )
+    at = ward.db.execute(sql, [specimen, place]).fetchone()[0]
+    return datetime.fromisoformat(at).astimezone(ward.settings.zone) if at else None
 
 
 def quarantine_notes(ward: Ward) -> dict[str, CareEvent]:
