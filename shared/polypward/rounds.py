@@ -192,10 +192,10 @@ def plan_walk(
         )
         before = legs[-1].place.water_system if legs else place.water_system
         legs.append(Leg(place=place, stops=tuple(mine), wash=before != place.water_system))
-    rank = {place.place: position for position, place in enumerate(order)}
+    position = {place.place: number for number, place in enumerate(order)}
     urgent = sorted(
         (stop for stop in kept if stop.kind == "urgent"),
-        key=lambda stop: (rank[stop.place], _natural(stop.specimen)),
+        key=lambda stop: (position[stop.place], _natural(stop.specimen)),
     )
     return Round(
         on=on,

@@ -12,8 +12,20 @@ __all__ = ["add_commands"]
 
 # In the order of the help.
 MODULES = (
-    *("score", "rounds", "phone", "report", "intake", "unpack", "assign", "claim", "batch"),
-    *("specimen", "care", "card", "teach", "ward", "demo"),
+    *(
+        "score",
+        "rounds",
+        "look",
+        "phone",
+        "report",
+        "intake",
+        "unpack",
+        "assign",
+        "claim",
+        "batch",
+        "labels",
+    ),
+    *("specimen", "course", "care", "card", "teach", "ward", "demo"),
 )
 
 

@@ -4,6 +4,7 @@ import gc
 from collections import defaultdict
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
@@ -14,10 +15,10 @@ from polypward_cli.ward.tables import readings_csv, scores_csv
 from polypward_cli.ward.upkeep import write_table
 
 if TYPE_CHECKING:
-    from polypward.course import Course
+    from polypward.course import Course, CourseSettings
     from polypward_cli.ward.ward import Ward
 
-__all__ = ["courses", "refresh", "summary"]
+__all__ = ["course_settings", "courses", "refresh", "summary"]
 
 READINGS = "readings.csv"
 SCORES = "scores.csv"
@@ -39,10 +40,10 @@ def _courses(ward: "Ward", *, today: date) -> dict[str, "Course"]:
     care: dict[str, list[CareEvent]] = defaultdict(list)
     for event in ward.care():
         care[event.specimen].append(event)
-    settings = ward.settings.course_settings()
+    settings = course_settings(ward)
     specimens: list[Specimen] = ward.specimens()
     pooled = pool_sd((one for one in every if one.specimen), zone=ward.settings.zone)
-    return {
+    found = {
         one.specimen: score_specimen(
             readings.get(one.specimen, []),
             specimen=one,
@@ -53,6 +54,60 @@ def _courses(ward: "Ward", *, today: date) -> dict[str, "Course"]:
         )
         for one in specimens
     }
+    return _with_worth(ward, found, specimens)
+
+
+def course_settings(ward: "Ward") -> "CourseSettings":
+    """Return the settings of the courses, with the kinds' colours that a person named.
+
+    A colour in ward.toml wins over one taken from specimens of the ward.
+    """
+    settings = ward.settings.course_settings()
+    named = {
+        row["kind"]: (row["L"], row["a"], row["b"])
+        for row in ward.db.query("select * from kind_colours order by kind")
+    }
+    return replace(settings, kind_references={**named, **settings.kind_references})
+
+
+def _with_worth(
+    ward: "Ward", found: dict[str, "Course"], specimens: list[Specimen]
+) -> dict[str, "Course"]:
+    """Tell beside the advice what a further week may bring, where enough cases have ended."""
+    from polypward.course import LEAST_CASES, Case, prospect_of
+    from polypward_cli.ward.money_settings import money_of
+
+    cases = [
+        Case(
+            kind=one.kind,
+            sold=one.state == "sold",
+            conditions=tuple(
+                visit.condition
+                for visit in found[one.specimen].visits
+                if visit.condition is not None
+            ),
+        )
+        for one in specimens
+        if one.kind and one.state in ("sold", "lost", "discarded")
+    ]
+    if len(cases) < LEAST_CASES:
+        return found
+    day = money_of(ward.settings.money, path=ward.settings.path).rates.table_day
+    for one in specimens:
+        course = found[one.specimen]
+        if one.state != "held" or not course.advice.what:
+            continue
+        prospect = prospect_of(
+            kind=one.kind,
+            condition=course.score.condition,
+            price=one.expected_price,
+            week_cost=None if day is None else 7 * day,
+            cases=cases,
+        )
+        if prospect is not None:
+            advice = replace(course.advice, worth=prospect.words())
+            found[one.specimen] = replace(course, advice=advice)
+    return found
 
 
 def summary(course: "Course") -> dict[str, Any]:

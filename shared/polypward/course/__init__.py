@@ -1,7 +1,7 @@
 """A specimen through time: visits, paling, condition, control charts, flags and advice."""
 
 from polypward.course.looks import ODD
-from polypward.course.prospect import Case, Prospect, prospect_of
+from polypward.course.prospect import LEAST_CASES, Case, Prospect, prospect_of
 from polypward.course.repeatability import PooledSd, pool_sd, smallest_change
 from polypward.course.results import (
     Advice,
@@ -23,6 +23,7 @@ __all__ = [
     "DEFAULT_RULES",
     "DEFAULT_WHITE_LAB",
     "FACTS",
+    "LEAST_CASES",
     "ODD",
     "Advice",
     "AdviceRule",

@@ -99,9 +99,6 @@ class CourseSettings:
         practice, no source.
     unlike_share_sd : float
         SD that a visit unlike the others (hour, how open) adds to its cover and overgrown share.
-    week_cost : float
-        What a specimen costs in a further week (feed, salt, power, hands), in the money of the
-        register; 0 = not told.
     quarantine_days : int
         Days after arrival when quarantine counts as done unless care says otherwise. Common
         practice, no source.
@@ -147,7 +144,6 @@ class CourseSettings:
     lamp_visits: int = 3
     like_hours: float = 2.0
     unlike_share_sd: float = 0.02
-    week_cost: float = 0.0
     quarantine_days: int = 21
     rules: tuple[AdviceRule, ...] = DEFAULT_RULES
 

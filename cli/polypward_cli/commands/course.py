@@ -1,0 +1,177 @@
+"""`polypward course`: a specimen through time, and what a person says of it."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+__all__ = ["NAME", "app"]
+
+NAME = "course"
+
+app = typer.Typer(no_args_is_help=True)
+
+WardOption = Annotated[Path, typer.Option(help="The ward's folder.")]
+AtOption = Annotated[
+    str | None, typer.Option(help="When: 2026-01-12T10:30, or a day; now if left out.")
+]
+ByOption = Annotated[str, typer.Option(help="Who says so; the owner in ward.toml if left out.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print it as JSON.")]
+NameArgument = Annotated[str, typer.Argument(help="The specimen.")]
+HERE = Path("ward")
+
+
+@app.callback()
+def course() -> None:
+    """Look at a specimen through time; start a new baseline; say that a flag is known.
+
+    Example:
+
+        polypward course show LAM-03
+    """
+
+
+@app.command()
+def show(name: NameArgument, as_json: JsonOption = False, ward: WardOption = HERE) -> None:
+    """Show condition, recovery, trends, flags with their evidence and dates, and the advice.
+
+    Example:
+
+        polypward course show LAM-03 --ward ward
+    """
+    import json
+
+    from polypward_cli.course_words import as_json as values_of
+    from polypward_cli.course_words import told_course
+    from polypward_cli.life.common import named
+    from polypward_cli.ward import Ward
+
+    with Ward.open(ward) as opened:
+        found = opened.courses()[named(opened, name).specimen]
+    if as_json:
+        typer.echo(json.dumps(values_of(found), indent=1, ensure_ascii=False, default=str))
+        return
+    for line in told_course(found):
+        typer.echo(line)
+
+
+@app.command()
+def repeat(as_json: JsonOption = False, ward: WardOption = HERE) -> None:
+    """Show for each measure the smallest change between two visits that is not noise.
+
+    From the ward's own repeat photos and visits: 1.96 times the root of 2 times their standard
+    deviation (Bland & Altman 1996, BMJ 313:744).
+
+    Example:
+
+        polypward course repeat --ward ward
+    """
+    import json
+
+    from polypward.course import pool_sd
+    from polypward_cli.course_words import repeat_rows, told_repeat
+    from polypward_cli.ward import Ward
+
+    with Ward.open(ward) as opened:
+        readings = [one for one in opened.readings() if one.specimen]
+        pooled = pool_sd(readings, zone=opened.settings.zone)
+    if as_json:
+        typer.echo(json.dumps(repeat_rows(pooled), indent=1))
+        return
+    typer.echo("Smallest change between two visits that can be told from noise:")
+    for line in told_repeat(pooled):
+        typer.echo(line)
+
+
+@app.command()
+def baseline(
+    name: NameArgument,
+    reason: Annotated[str, typer.Option(help="Why; it is kept in the ward.")],
+    at: AtOption = None,
+    by: ByOption = "",
+    ward: WardOption = HERE,
+) -> None:
+    """Start a new baseline: the first visit from then on begins it, in every chart.
+
+    A cut or a split does so by itself, and a move after one last comparison with the old one.
+
+    Example:
+
+        polypward course baseline LAM-03 --reason "dead branch taken off" --at 2026-01-12
+    """
+    from polypward_cli.course_notes import start_baseline
+    from polypward_cli.life.common import moment, who
+    from polypward_cli.ward import Ward
+    from polypward_cli.ward.courses import refresh
+
+    with Ward.open(ward) as opened, opened.working("course"):
+        event = start_baseline(
+            opened, name, reason=reason, at=moment(opened, at), by=who(opened, by)
+        )
+        refresh(opened)
+    typer.echo(
+        f"{event.specimen}: a new baseline begins at the first visit from {event.at:%Y-%m-%d}."
+    )
+
+
+@app.command()
+def acknowledge(
+    name: NameArgument,
+    flag: Annotated[str, typer.Argument(help="The flag; all of them if left out.")] = "",
+    reason: Annotated[str, typer.Option(help="Why; it is kept in the ward.")] = "",
+    at: AtOption = None,
+    by: ByOption = "",
+    ward: WardOption = HERE,
+) -> None:
+    """Say that a flag is known: it clears, and further loss raises it anew.
+
+    Example:
+
+        polypward course acknowledge LAM-03 recession --reason "cut back, healing"
+    """
+    from polypward_cli.course_notes import acknowledge as note
+    from polypward_cli.life.common import moment, who
+    from polypward_cli.ward import Ward
+    from polypward_cli.ward.courses import refresh
+
+    with Ward.open(ward) as opened, opened.working("course"):
+        event = note(
+            opened, name, flag=flag, reason=reason, at=moment(opened, at), by=who(opened, by)
+        )
+        standing = [one.name for one in refresh(opened)[event.specimen].flags if one.standing]
+    left = f"still standing: {', '.join(standing)}" if standing else "no flag stands"
+    typer.echo(f"{event.specimen}: {flag or 'every flag'} acknowledged; {left}.")
+
+
+@app.command()
+def reference(
+    kind: Annotated[str, typer.Argument(help="The kind.")],
+    of: Annotated[
+        list[str], typer.Option(help="A healthy specimen of it; may be given several times.")
+    ],
+    reason: Annotated[str, typer.Option(help="Why these; it is kept in the ward.")] = "",
+    at: AtOption = None,
+    by: ByOption = "",
+    ward: WardOption = HERE,
+) -> None:
+    """Take the colour of healthy specimens as the reference of their kind.
+
+    The paling of every specimen of that kind is then counted from it.
+
+    Example:
+
+        polypward course reference "button coral" --of LAM-03 --of LAM-07
+    """
+    from polypward_cli.course_notes import name_kind_colour
+    from polypward_cli.life.common import moment, who
+    from polypward_cli.ward import Ward
+    from polypward_cli.ward.courses import refresh
+
+    with Ward.open(ward) as opened, opened.working("course"):
+        light, red, yellow = name_kind_colour(
+            opened, kind, of, reason=reason, at=moment(opened, at), by=who(opened, by)
+        )
+        refresh(opened)
+    typer.echo(
+        f"{kind}: the reference is L {light:.0f}, a {red:.0f}, b {yellow:.0f} from {', '.join(of)}."
+    )

@@ -1,0 +1,146 @@
+"""What a course says, in lines for the terminal."""
+
+from collections.abc import Iterator
+from typing import Any
+
+from polypward.course import Course, PooledSd, Trend, smallest_change
+
+__all__ = ["as_json", "repeat_rows", "told_course", "told_recovery", "told_repeat"]
+
+
+def told_recovery(course: Course) -> str:
+    """Say the recovery for a person: "won back 40 % of what was missing (90 %: 25 to 52)"."""
+    score = course.score
+    if score.recovery is None or score.recovery_low is None or score.recovery_high is None:
+        if score.condition is None or score.condition_intake is None:
+            return "not available: no condition yet, which needs cover and colour"
+        if score.visits < 2:
+            return "not available after one visit"
+        return "not available: less than 10 points of condition to gain or to lose since intake"
+    low, high = score.recovery_low, score.recovery_high
+    if score.recovery >= 0:
+        said = f"won back {score.recovery:z.0f} % of what was missing"
+        return f"{said} (90 %: {low:z.0f} to {high:z.0f})"
+    said = f"lost {-score.recovery:.0f} % of what it had"
+    return f"{said} (90 %: {-high:z.0f} to {-low:z.0f})"
+
+
+def _told_trend(trend: Trend, measure: str) -> str:
+    points = measure == "condition"
+    scale, unit, places = (1.0, "points", 1) if points else (100.0, "%", 1)
+
+    def said(value: float | None) -> str:
+        return "n/a" if value is None else f"{scale * value:+z.{places}f}"
+
+    return (
+        f"{said(trend.per_week)} {unit} a week (90 %: {said(trend.low)} to {said(trend.high)}; "
+        f"{trend.n} visits in {trend.days} days, p = {trend.p:.2g})"
+    )
+
+
+def told_course(course: Course) -> Iterator[str]:
+    """Yield the lines of a course: condition, recovery, trends, flags with their dates, advice."""
+    score = course.score
+    sd = "" if score.condition_sd is None else f" +- {score.condition_sd:.0f}"
+    told = "not available" if score.condition is None else f"{score.condition:.0f}{sd} of 100"
+    yield f"{course.specimen}: {score.visits} visits, photo condition {told}"
+    yield f"  recovery     {told_recovery(course)}"
+    for measure, trend in course.trends.items():
+        yield f"  {measure:<12} {_told_trend(trend, measure)}"
+    for part in course.trend_parts:
+        what = f"after {part.began}" if part.began else "before"
+        rate = "fewer than three visits"
+        if part.trend is not None:
+            rate = _told_trend(part.trend, part.measure)
+        yield f"    {part.measure}, {what} ({part.since} to {part.until}): {rate}"
+    for flag in course.flags:
+        state = "stands" if flag.standing else f"cleared {flag.cleared_on}"
+        could = (
+            f", could have been raised from {flag.could_raise_on}" if flag.could_raise_on else ""
+        )
+        yield f"  {flag.name}: {flag.evidence} (raised {flag.raised_on}{could}; {state})"
+    advice = course.advice
+    yield f"  advice: {advice.what or 'none'}. {advice.reason}"
+    if advice.changes:
+        yield f"    what would change it: {advice.changes}"
+    if advice.worth:
+        yield f"    {advice.worth}"
+    if advice.next_photo_on:
+        yield f"    next photo: {advice.next_photo_on}. A person decides."
+    for note in course.notes:
+        yield f"  {note}"
+
+
+def as_json(course: Course) -> dict[str, Any]:
+    """Return a course as JSON values."""
+    from dataclasses import asdict
+
+    return {
+        "specimen": course.specimen,
+        "score": asdict(course.score),
+        "recovery_words": told_recovery(course),
+        "trends": {name: asdict(trend) for name, trend in course.trends.items()},
+        "trend_parts": [asdict(part) for part in course.trend_parts],
+        "flags": [asdict(flag) for flag in course.flags],
+        "advice": asdict(course.advice),
+        "could_raise": dict(course.could_raise),
+        "notes": list(course.notes),
+    }
+
+
+def repeat_rows(pooled: PooledSd) -> list[dict[str, Any]]:
+    """Return each measure's repeatability: SD, degrees of freedom, smallest change told from noise.
+
+    `unit` is a share of the specimen for cover and overgrown, of the area for area (relative), and
+    Lab units for colour. None = fewer than 20 repeats.
+    """
+    measures = (
+        ("live cover", "share", pooled.cover_within, pooled.cover_df, pooled.cover),
+        ("overgrown", "share", pooled.overgrown_within, pooled.overgrown_df, pooled.overgrown),
+        ("live area", "of itself", pooled.area_within, pooled.area_df, _area(pooled)),
+        ("colour", "Lab", pooled.lab_within, pooled.lab_df, pooled.lab),
+    )
+    rows: list[dict[str, Any]] = [
+        {
+            "measure": name,
+            "unit": unit,
+            "same_day_sd": within,
+            "same_day_df": df,
+            "sd": sd,
+            "smallest_change": None if sd is None else smallest_change(sd),
+        }
+        for name, unit, within, df, sd in measures
+    ]
+    rows += [
+        {
+            "measure": f"live cover from {band:.2f}",
+            "unit": "share",
+            "same_day_sd": None,
+            "same_day_df": None,
+            "sd": sd,
+            "smallest_change": smallest_change(sd),
+        }
+        for band, sd in sorted(pooled.cover_by_band.items())
+    ]
+    return rows
+
+
+def _area(pooled: PooledSd) -> float | None:
+    known = [sd for sd in (pooled.area_within, pooled.area_between) if sd is not None]
+    return max(known) if known else None
+
+
+def told_repeat(pooled: PooledSd) -> Iterator[str]:
+    """Yield a line for each measure."""
+    for row in repeat_rows(pooled):
+        lab = row["unit"] == "Lab"
+        if row["sd"] is None:
+            yield (
+                f"  {row['measure']:<22} not available: {row['same_day_df']} repeats on one day "
+                "so far, 20 are needed, or as many runs of three visits"
+            )
+            continue
+        unit = " Lab" if lab else " %"
+        scale, places = (1.0, 1) if lab else (100.0, 1)
+        change, sd = scale * row["smallest_change"], scale * row["sd"]
+        yield f"  {row['measure']:<22} {change:.{places}f}{unit}  (SD {sd:.{places}f})"
