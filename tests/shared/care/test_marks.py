@@ -1,0 +1,75 @@
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from polypward.care import mark_of, tally
+from polypward.course.settings import CourseSettings
+from polypward.course.visits import form_visits
+from polypward.records import CareEvent, Reading
+
+START = datetime(2024, 3, 1, 12, tzinfo=UTC)
+
+
+def event(what: str, day: float = 0, **detail: str) -> CareEvent:
+    return CareEvent(specimen="a", at=START + timedelta(days=day), what=what, detail=detail)
+
+
+@pytest.mark.parametrize(
+    ("what", "detail", "mark"),
+    [
+        ("feeding", {"amount": "usual"}, ""),
+        ("feeding", {"amount": "heavy"}, "heavy feeding"),
+        ("look", {"state": "alive"}, ""),
+        ("inspection", {"clean": "yes"}, ""),
+        ("inspection", {"found": "flatworm"}, "found flatworm"),
+        ("dip", {"name": "A"}, "dip, A"),
+        ("dip", {}, "dip"),
+        ("treatment", {"name": "B", "status": "open"}, "treatment, B begins"),
+        ("treatment", {"name": "B", "status": "done"}, "treatment, B ends"),
+        ("move", {"to": "rack 2"}, "move to rack 2"),
+        ("water-change", {"share": "0.15"}, "water change 15 %"),
+        ("water-change", {"litres": "60"}, "water change 60 L"),
+        ("quarantine", {"status": "done"}, "quarantine done"),
+        ("sold", {"price": "90"}, "sold"),
+    ],
+)
+def test_marks_of_the_course(what: str, detail: dict[str, str], mark: str) -> None:
+    assert mark_of(event(what, **detail)) == mark
+
+
+def test_care_is_counted_for_the_comparison_of_batches() -> None:
+    events = [
+        event("feeding", 0, response="took", cost="0.5", minutes="2"),
+        event("feeding", 1, response="refused", amount="heavy", cost="0.25"),
+        event("feeding", 2, eaten="yes"),
+        event("dip", 3, minutes="10"),
+        event("treatment", 4, status="open", cost="many"),
+        event("treatment", 9, status="done"),
+        event("move", 5),
+        event("water-change", 6),
+    ]
+    every = tally(events)
+    assert (every.feedings, every.heavy_feedings, every.dips, every.treatments) == (3, 1, 1, 1)
+    assert (every.moves, every.water_changes) == (1, 1)
+    assert every.responses == (("took", 2), ("refused", 1))
+    assert (every.cost, every.minutes) == (0.75, 12.0)
+    early = tally(events, until=START + timedelta(days=1))
+    assert (early.feedings, early.dips, early.minutes) == (2, 0, 2.0)
+    late = tally(events, since=START + timedelta(days=4))
+    assert (late.feedings, late.treatments, late.cost) == (0, 1, None)
+
+
+@pytest.mark.parametrize(
+    ("what", "detail", "hours"),
+    [("feeding", {"amount": "heavy"}, 12), ("dip", {"name": "A"}, 48), ("move", {"to": "x"}, 48)],
+)
+def test_the_course_leaves_colour_out_after_what_is_marked(
+    what: str, detail: dict[str, str], hours: int
+) -> None:
+    """The hours of common practice that the course's settings state: 12 and 48."""
+    done = event(what, **detail)
+    for after, handled in ((hours - 0.1, True), (hours + 0.1, False)):
+        at = START + timedelta(hours=after)
+        reading = Reading(photo="p.jpg", sha256="0", specimen="a", taken_at=at, live_cover=0.9)
+        [visit] = form_visits([reading], care=[done], settings=CourseSettings())
+        assert visit.handled is handled
