@@ -6,12 +6,16 @@ of such words, numbers and dates is passed over, unless a specimen is registered
 
 import re
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import PurePosixPath
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from polypward_cli.dates import date_in_name
+
+if TYPE_CHECKING:
+    from polypward_cli.labels.worn import Worn
 
 __all__ = ["NamedBy", "Names", "clean_name", "is_generic", "name_by_path"]
 
@@ -76,11 +80,16 @@ class Names:
     """The names that a ward knows, found whatever their case and spaces are."""
 
     def __init__(
-        self, registered: Iterable[str], known: Iterable[str] = (), places: Iterable[str] = ()
+        self,
+        registered: Iterable[str],
+        known: Iterable[str] = (),
+        places: Iterable[str] = (),
+        worn: "Mapping[str, Sequence[Worn]] | None" = None,
     ) -> None:
         self._registered = {_key(name): name for name in registered}
         self._known: dict[str, str] = {_key(name): name for name in known} | self._registered
         self._places = {_key(name) for name in places if name}
+        self._worn = worn or {}
 
     def registered(self, name: str) -> str | None:
         """Return the registered id that `name` means, as it was registered."""
@@ -93,6 +102,15 @@ class Names:
     def canonical(self, name: str) -> str:
         """Return the known spelling of a name; a new one becomes known as it is written."""
         return self._known.setdefault(_key(name), clean_name(name))
+
+    def of_tag(self, tag: str, at: datetime | None) -> str:
+        """Return whom a tag in a photo taken at a time means, "" if nobody wore it then.
+
+        A reusable tag means who wore it (without a time: who wears it now); any other is a name.
+        """
+        if tag not in self._worn:
+            return tag
+        return next((one.specimen for one in self._worn[tag] if one.at(at)), "")
 
     def is_place(self, name: str) -> bool:
         """Say whether a place, a water system or a batch is called so."""

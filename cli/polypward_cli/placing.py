@@ -10,6 +10,7 @@ from datetime import datetime, timedelta
 from typing import Any, Final
 
 from polypward.records import Specimen
+from polypward_cli.labels.worn import wearers
 from polypward_cli.naming import Names
 from polypward_cli.scan import Whose, time_of_photo, whose_photo
 from polypward_cli.ward import Ward
@@ -56,6 +57,7 @@ def names_of(ward: Ward) -> Names:
         [one.specimen for one in specimens if one.registered],
         known=[one.specimen for one in specimens],
         places=places - {one.specimen for one in specimens},
+        worn=wearers(ward),
     )
 
 
@@ -68,22 +70,6 @@ def place_of(ward: Ward, photo: Mapping[str, Any], *, path: str, names: Names) -
     manifest: dict[str, Any] = json.loads(photo["manifest"])
     assigned = _assignment(ward, photo["key"])
     stored = primary_row(ward, photo["key"])
-    whose = whose_photo(
-        path,
-        names=names,
-        manifest=manifest.get("specimen", ""),
-        tags=tuple(json.loads(photo["tags"])),
-        assigned=assigned["specimen"] or "",
-        stored=stored["specimen"] if stored else "",
-    )
-    contradicts = ""
-    tray: list[str] = json.loads(photo["tray"])
-    if tray:  # its first tag names it; folder and file name say nothing of a tray
-        whose = Whose(names.canonical(tray[0]), "tag")
-    elif stored and stored["specimen"] and whose.source in ("tag", "folder", "file name", "stored"):
-        contradicts = whose.specimen if whose.specimen != stored["specimen"] else ""
-        if contradicts or whose.source == "stored":
-            whose = Whose(stored["specimen"], stored["specimen_from"])
     taken = time_of_photo(
         path,
         zone=ward.settings.zone,
@@ -92,6 +78,23 @@ def place_of(ward: Ward, photo: Mapping[str, Any], *, path: str, names: Names) -
         shift=timedelta(minutes=assigned["shift_minutes"]),
         first_seen=datetime.fromisoformat(photo["first_seen"]),
     )
+    tags = (names.of_tag(tag, taken.at) for tag in json.loads(photo["tags"]))
+    whose = whose_photo(
+        path,
+        names=names,
+        manifest=manifest.get("specimen", ""),
+        tags=tuple(tag for tag in tags if tag),
+        assigned=assigned["specimen"] or "",
+        stored=stored["specimen"] if stored else "",
+    )
+    contradicts = ""
+    tray: list[str] = json.loads(photo["tray"])
+    if tray:  # its first tag names it; folder and file name say nothing of a tray
+        whose = Whose(names.canonical(names.of_tag(tray[0], taken.at) or tray[0]), "tag")
+    elif stored and stored["specimen"] and whose.source in ("tag", "folder", "file name", "stored"):
+        contradicts = whose.specimen if whose.specimen != stored["specimen"] else ""
+        if contradicts or whose.source == "stored":
+            whose = Whose(stored["specimen"], stored["specimen_from"])
     codes = [whose.code] if whose.code else []
     codes += taken.codes
     if not photo["decoded"]:  # its own code says it all
@@ -146,7 +149,8 @@ def follow(ward: Ward, key: str, names: Names) -> None:
         "select id, part from readings where key = ? and part != '' and id != ?", [key, first["id"]]
     )
     for row in list(rows):
-        specimen = names.canonical(row["part"])
+        at = datetime.fromisoformat(first["taken_at"]) if first["taken_at"] else None
+        specimen = names.canonical(names.of_tag(row["part"], at) or row["part"])
         know_specimen(ward, specimen)
         columns = {name: first[name] for name in shared}
         ward.db.table("readings").update(row["id"], columns | {"specimen": specimen})

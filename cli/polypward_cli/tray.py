@@ -1,6 +1,7 @@
 """The further specimens of a photo that shows several, each beside its own tag."""
 
 from collections.abc import Mapping
+from datetime import datetime
 from typing import Any
 
 from polypward_cli.measuring import Measured
@@ -29,13 +30,14 @@ def keep_parts(
     )
     if not done.parts and not rows:
         return
+    at = datetime.fromisoformat(first["taken_at"]) if first["taken_at"] else None
     there = {row["part"]: row for row in rows}
     for tag, measures in done.parts:
         old = there.pop(tag, None)
         columns = dict(measures) | {
             "key": key,
             "part": tag,
-            "specimen": names.canonical(tag),
+            "specimen": names.canonical(names.of_tag(tag, at) or tag),
             "specimen_from": "tag",
             "inputs": dumps(dict(inputs)),
             "measured_at": now_text(),

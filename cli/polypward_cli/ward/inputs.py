@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from polypward.records import Card, PhotoSettings
+from polypward_cli.labels.worn import marks_in_use
 from polypward_cli.ward.ledger import dumps
 from polypward_cli.ward.rows import residuals_of
 
@@ -49,6 +50,7 @@ def photo_settings(
         mm_per_px=said.get("mm_per_px"),
         outline_mm=tuple((x, y) for x, y in outline) if outline else None,
         colour_model=ward_says.colour_model,
+        tag_marks=marks_in_use(ward),
     )
 
 
