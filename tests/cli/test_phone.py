@@ -15,6 +15,7 @@ import pytest
 from tests.cli.fakes import FakeEyes
 
 from polypward.records import Specimen
+from polypward.water import read_entry
 from polypward_cli.eyes import Opened
 from polypward_cli.phone import uploads
 from polypward_cli.phone.app import make_app
@@ -22,7 +23,9 @@ from polypward_cli.phone.guard import Limits
 from polypward_cli.phone.inbox import waiting
 from polypward_cli.phone.page import Phone
 from polypward_cli.phone.serve import make_phone
+from polypward_cli.phone.water_pages import UNITS
 from polypward_cli.ward import Ward
+from polypward_cli.water.testing import tests_of as water_tests_of
 
 with warnings.catch_warnings():  # it asks for another package than the one it has always used
     warnings.simplefilter("ignore")
@@ -341,6 +344,39 @@ def test_a_dip_is_noted_only_with_who_says_how_strong(thumb: Thumb) -> None:
     thumb.undo(answer.headers["location"])
     with thumb.ward() as ward:
         assert not ward.care("LAM-01")
+
+
+def test_a_water_test_is_kept_whole_or_not_at_all_and_can_be_undone(thumb: Thumb) -> None:
+    """8.4 dKH and 5 mg/L NO3-N, which is 5 x 62.00 / 14.007 = 22.13 mg/L NO3 (molar masses)."""
+    said = {"new_system": "lagoon", "v-alkalinity": "8,4", "u-alkalinity": "dKH"}
+    said |= {"v-nitrate": "5", "u-nitrate": "NO3-N", "u-phosphate": "nd"}
+    bad = thumb.post("/water", {**said, "v-salinity": "1.025", "u-salinity": ""})
+    assert bad.status_code == 422
+    assert "in which unit" in bad.text
+    answer = thumb.post("/water", said)
+    with thumb.ward() as ward:
+        found = {one.parameter: one for one in water_tests_of(ward, "lagoon")}
+    assert found["alkalinity"].value == pytest.approx(8.4)
+    assert found["nitrate"].value == pytest.approx(5 * 62.004 / 14.007, rel=1e-3)
+    assert found["phosphate"].below
+    assert len(found) == 3
+    assert "Last 8.4 dKH" in thumb.text("/water")
+    thumb.undo(answer.headers["location"])
+    with thumb.ward() as ward:
+        assert not water_tests_of(ward, "lagoon")
+
+
+def test_every_unit_of_the_form_is_understood() -> None:
+    values = {"temperature": "25", "salinity": "35", "ph": "8", "alkalinity": "8"}
+    values |= {"calcium": "420", "magnesium": "1300", "potassium": "400"}
+    for key, units in UNITS.items():
+        for unit, _ in units:
+            value = {"F": "77", "sg25/25": "1.026", "sg20/20": "1.026", "sg20/4": "1.026"}.get(unit)
+            value = value or ("150" if "CaCO3" in unit else values.get(key, "0.2"))
+            if unit == "nd":
+                assert read_entry(f"{key}=nd").below
+            elif unit:
+                assert read_entry(f"{key}={value} {unit}").parameter == key
 
 
 def test_settings_change_with_their_remarks_kept_and_can_be_undone(thumb: Thumb) -> None:

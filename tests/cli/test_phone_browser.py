@@ -259,7 +259,19 @@ def test_everything_is_reached_with_the_keyboard(page: Any, served: Served) -> N
     assert page.locator("input[name=view][value=side]").is_checked()
 
 
-PAGES = ("/", "/photo", "/lot", "/look", "/care", "/feed", "/treat", "/settings", "/taps", "/more")
+PAGES = (
+    "/",
+    "/photo",
+    "/lot",
+    "/look",
+    "/care",
+    "/feed",
+    "/treat",
+    "/water",
+    "/settings",
+    "/taps",
+    "/more",
+)
 
 
 @pytest.mark.parametrize("path", [*PAGES, "/specimen?name=LAN-02", "/pair"])

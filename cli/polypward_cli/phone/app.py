@@ -11,7 +11,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
-from polypward_cli.phone import care_pages, lot_pages, photo_pages, ward_pages
+from polypward_cli.phone import care_pages, lot_pages, photo_pages, ward_pages, water_pages
 from polypward_cli.phone.guard import Guard, Limits
 from polypward_cli.phone.inbox import waiting
 from polypward_cli.phone.page import Phone, html
@@ -56,6 +56,7 @@ def make_app(phone: Phone, *, hosts: Collection[str], limits: Limits | None = No
             *photo_pages.ROUTES,
             *lot_pages.ROUTES,
             *care_pages.ROUTES,
+            *water_pages.ROUTES,
             *(Route(f"/{name}", _static) for name in _STATIC),
         ],
         exception_handlers={HTTPException: _refused, OSError: _failed},  # type: ignore[dict-item]

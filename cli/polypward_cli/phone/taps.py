@@ -180,6 +180,13 @@ def _undo_food(ward: Ward, what: Sequence[Any]) -> None:
         ward.db.table("foods").insert(before)
 
 
+def _undo_water(ward: Ward, numbers: Sequence[int]) -> None:
+    from polypward_cli.water.testing import undo_test
+
+    for number in numbers:
+        undo_test(ward, number, by="")
+
+
 _UNDO: Final[dict[str, Callable[[Ward, Any], None]]] = {
     "events": _undo_events,
     "photos": drop_photos,
@@ -189,6 +196,7 @@ _UNDO: Final[dict[str, Callable[[Ward, Any], None]]] = {
     "entries": _undo_entries,
     "looks": _undo_looks,
     "food": _undo_food,
+    "water": _undo_water,
 }
 
 
