@@ -42,7 +42,7 @@ def test_each_response_stands_in_its_lane_in_the_order_of_time() -> None:
 def test_a_feeding_taken_in_part_is_half_a_dot() -> None:
     view = food_chart([fed(0, response="part")], UTC)
     assert view is not None
-    assert ('class="ring"' in view.svg, 'class="dot" d="M' in view.svg) == (True, True)
+    assert ('class="ring"' in view.svg, 'class="half" d="M' in view.svg) == (True, True)
 
 
 def test_without_anybody_watching_there_is_nothing_to_draw() -> None:

@@ -60,6 +60,8 @@ def food_chart(
         f'<text class="num" x="{_LEFT - 8}" y="{y + 4}">{word}</text>'
         for word, y in lanes.items()
     ]
+    if not all(response for _, response, _ in told):
+        parts.append(f'<path class="grid" d="M{_LEFT} {axis}H{WIDTH - RIGHT}"/>')
     for day, response, event in told:
         x = _x(day, start, end)
         said = f"{day}: {response or 'nobody watched'}"
@@ -93,7 +95,7 @@ def _shape(response: str, x: float, y: float) -> str:
         return f'<circle class="dot" cx="{x}" cy="{y}" r="4.5"/>'
     ring = f'<circle class="ring" cx="{x}" cy="{y}" r="4"/>'
     if response == "part":
-        return f'{ring}<path class="dot" d="M{x} {y - 4}a4 4 0 0 1 0 8z"/>'
+        return f'{ring}<path class="half" d="M{x} {y - 4}a4 4 0 0 1 0 8z"/>'
     if response == "refused":
         return ring
     return f'<path class="ring" d="M{x - 4} {y - 4}l8 8m0 -8l-8 8"/>'
