@@ -12,6 +12,7 @@ from polypward.records import Specimen
 from polypward.rounds import Place, Round, Stop, plan_walk
 from polypward_cli.caring.due import care_due
 from polypward_cli.ward import Ward
+from polypward_cli.water.due import ward_water_due
 
 __all__ = ["place_of", "plan_round"]
 
@@ -59,12 +60,31 @@ def plan_round(ward: Ward, *, on: date) -> Round:
         )
         for due in care_due(ward, on=on)
     ]
+    stops += _water(ward, held, on)
     return plan_walk(
         stops,
         _places(ward, held, summaries, on),
         on=on,
         photos_per_day=ward.settings.photos_per_day,
     )
+
+
+def _water(ward: Ward, held: list[Specimen], on: date) -> list[Stop]:
+    """Return the tests of water that are due, each at the first place that the water flows to."""
+    first: dict[str, str] = {}
+    for place, water in sorted((place_of(one), one.water_system) for one in held):
+        first.setdefault(water, place)
+    return [
+        Stop(
+            kind="water",
+            specimen="",
+            place=first.get(due.system, due.system),
+            due_on=due.due_on,
+            late_days=(on - due.due_on).days,
+            why=f"{due.system}: {due.why}",
+        )
+        for due in ward_water_due(ward, on=on)
+    ]
 
 
 def _looked_on(ward: Ward) -> dict[str, date]:

@@ -12,8 +12,8 @@ from typing import Any, Final
 
 __all__ = ["KINDS", "STANDINGS", "WASH", "Leg", "Place", "Round", "Stop", "plan_walk"]
 
-# What care may ask for: cover off, quarantine over or missing, pests, food refused.
-CARE: Final = ("tick", "quarantine", "inspect", "food")
+# What care may ask for: cover off, quarantine over or missing, water to test, pests, food refused.
+CARE: Final = ("tick", "quarantine", "water", "inspect", "food")
 # What may be due at a specimen, the most pressing first.
 KINDS: Final = ("urgent", "look again", "second look", "treat", *CARE, "photograph")
 # How a place may stand, in the order of the walk.

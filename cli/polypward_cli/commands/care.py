@@ -5,7 +5,14 @@ from typing import Annotated
 
 import typer
 
-from polypward_cli.commands import care_feeding, care_inspection, care_keeping, care_treatment
+from polypward_cli.commands import (
+    care_dose,
+    care_feeding,
+    care_inspection,
+    care_keeping,
+    care_treatment,
+    care_water,
+)
 
 __all__ = ["NAME", "app"]
 
@@ -94,3 +101,5 @@ app.add_typer(care_feeding.app)
 app.add_typer(care_treatment.app)
 app.add_typer(care_inspection.app)
 app.add_typer(care_keeping.app)
+app.add_typer(care_water.app)
+app.add_typer(care_dose.app)

@@ -1,6 +1,6 @@
 """Water: tests, targets, real volumes, doses; rules without files."""
 
-from polypward.water.compounds import Compound, compound_of, compounds, grams_for
+from polypward.water.compounds import Compound, compound_of, compounds, grams_for, raised_by
 from polypward.water.dose import plan_compound, plan_label, plan_water
 from polypward.water.due import WaterDue, water_due
 from polypward.water.gate import Dose, Hindrance, correction_hindrances, dose_hindrances
@@ -43,6 +43,7 @@ __all__ = [
     "plan_compound",
     "plan_label",
     "plan_water",
+    "raised_by",
     "read_entry",
     "read_label",
     "read_value",

@@ -11,7 +11,7 @@ from polypward.errors import BadInputError
 from polypward.facts import load_facts
 from polypward.units import MEQ_PER_L_PER_DKH, molar_mass_g
 
-__all__ = ["ION", "Compound", "compound_of", "compounds", "grams_for"]
+__all__ = ["ION", "Compound", "compound_of", "compounds", "grams_for", "raised_by"]
 
 # The ion by which a parameter in mg/L is counted.
 ION: Final = {"calcium": "Ca", "magnesium": "Mg"}
@@ -81,6 +81,18 @@ def compound_of(text: str, *, raises: str) -> Compound:
     if found[0].raises != raises:
         raise BadInputError(f"{found[0].name} raises {found[0].raises}, not {raises}: {listed}")
     return found[0]
+
+
+def raised_by(text: str) -> str:
+    """Return the parameter that a compound raises, "" if it is none of the list.
+
+    Unlike `compound_of` it leaves the water of crystallisation open: "calcium chloride" will do.
+    """
+    word = " ".join(text.lower().split())
+    for one in compounds().values():
+        if word in (one.name, one.formula.lower(), one.name.split(",")[0]):
+            return one.raises
+    return ""
 
 
 def grams_for(compound: Compound, *, change: float, litres: float, purity: float) -> float:

@@ -79,6 +79,7 @@ def plan_compound(
         ),
         cautions=compound.cautions,
         notes=(RETEST,),
+        log_as=compound.name,
     )
 
 
@@ -139,6 +140,7 @@ def plan_label(
             "If the label allows less a day than this, the label wins. Follow its safety part.",
         ),
         notes=(RETEST,),
+        log_as=f"{key}: NAME OF THE PRODUCT",
     )
 
 
@@ -211,4 +213,5 @@ def plan_water(
         sources=("mass balance of salt, well mixed", source),
         cautions=("Salt is dissolved before it goes in, and the mix stands until it is clear.",),
         notes=(RETEST,),
+        log_as=f"salinity: water of {shown(key, going_in)}",
     )

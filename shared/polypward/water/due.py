@@ -46,7 +46,8 @@ def water_due(
     heavy_feedings : mapping of system to datetime
         The newest heavy feeding; it asks for nitrate and phosphate the next day.
     wanted : mapping of system to parameters
-        What is kept under watch in each system: those with a target.
+        What is kept under watch in each system: those with a target; without any, what was
+        tested before.
     on : date
         The day, in `zone`.
     zone : ZoneInfo
@@ -72,7 +73,10 @@ def water_due(
         for key, (due_on, why) in retests.items():
             if due_on <= on:
                 found.append(_due(system, (key,), due_on, f"test {parameter(key).words} {why}"))
-        keys = [key for key in PARAMETERS if key in set(wanted.get(system, ()))]
+        watched = set(wanted.get(system, ())) or {key for of, key in latest if of == system}
+        if not watched:
+            found.append(_due(system, (), on, "this water was never tested"))
+        keys = [key for key in PARAMETERS if key in watched]
         never = tuple(key for key in keys if (system, key) not in latest)
         if never:
             words = ", ".join(parameter(key).words for key in never)

@@ -26,7 +26,7 @@ class Dose:
     unit: str
     raises: str = ""
     by: str = ""
-    again: str = ""  # why it was given although something stood against it
+    again: bool = False  # given although something stood against it
     note: str = ""
     id: int | None = None
 

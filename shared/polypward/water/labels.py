@@ -98,4 +98,5 @@ def plan_additive(name: str, *, litres: float, label: LabelDose | None, on: date
         formula=(formula,),
         sources=(source,),
         cautions=tuple(cautions),
+        log_as=word,
     )

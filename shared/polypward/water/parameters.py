@@ -56,7 +56,9 @@ class Target:
 class Parameter:
     """One parameter of water; numbers are in its canonical unit, see `polypward.units.CANONICAL`.
 
-    `nutrient` is one of which none left is no good sign. `target` is an offer, not yet a target.
+    `a_day` is the largest change of the water a day, `good_days` how long a test stands, `jump` how
+    far two tests may be apart. `nutrient` is one of which none left is no good sign. `target` is
+    an offer, not yet a target.
     """
 
     key: str
@@ -67,6 +69,7 @@ class Parameter:
     target: Target
     good_days: Fact
     jump: Fact
+    a_day: Fact | None = None
     nutrient: bool = False
     remark: str = ""
 
@@ -94,6 +97,7 @@ def _read(key: str, entry: dict[str, Any]) -> Parameter:
         ),
         good_days=Fact(**entry["good_days"]),
         jump=Fact(**entry["jump"]),
+        a_day=None if step is None else Fact(**step),
         nutrient=entry.get("nutrient", False),
         remark=entry.get("remark", ""),
     )

@@ -28,7 +28,10 @@ class Portion:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
-    """A correction or dose: portions by day, the formula with its numbers, sources, cautions."""
+    """A correction or dose: portions by day, the formula with its numbers, sources, cautions.
+
+    `log_as` is the name under which a portion is noted once it is in.
+    """
 
     what: str
     portions: tuple[Portion, ...]
@@ -36,6 +39,7 @@ class Plan:
     sources: tuple[str, ...]
     cautions: tuple[str, ...]
     notes: tuple[str, ...] = ()
+    log_as: str = ""
 
 
 def down(amount: float) -> float:

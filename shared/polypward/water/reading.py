@@ -42,15 +42,13 @@ class Entry:
     """One test as it was written and what it says.
 
     `value` is in the canonical unit of the parameter. With `below` the kit showed nothing, and
-    `value` is the least it can show (0 if nobody said). `entered` is the text, `read_as` says
-    how it was read where that is not the text itself.
+    `value` is the least it can show (0 if nobody said). `entered` is the text.
     """
 
     parameter: str
     value: float
     below: bool
     entered: str
-    read_as: str = ""
 
 
 def parameter_of(name: str) -> str:
@@ -116,13 +114,11 @@ def read_value(name: str, text: str) -> Entry:
     except BadInputError as error:
         raise BadInputError(f"{entered}: {error}") from None
     _check(key, value, entered)
-    told = shown(key, value)
     return Entry(
         parameter=key,
         value=value,
         below=below or (key in _TRACES and value == 0),
         entered=entered,
-        read_as="" if told == f"{number:g} {unit}".strip() else told,
     )
 
 

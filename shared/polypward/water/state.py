@@ -35,6 +35,7 @@ class WaterTest:
     kit: str = ""
     kit_expires: date | None = None
     by: str = ""
+    note: str = ""
     id: int | None = None
 
     def text(self) -> str:

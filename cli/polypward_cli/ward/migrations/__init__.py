@@ -13,6 +13,7 @@ STEPS = (
     "m001_first_tables",
     "m002_life",
     "m003_claims",
+    "m004_water",
     "m005_care",
     "m006_phone",
     "m007_teach",
