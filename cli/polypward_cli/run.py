@@ -11,6 +11,7 @@ from polypward_cli.eyes import Eyes
 from polypward_cli.manifest import photo_key
 from polypward_cli.measuring import Bench, Job, Measured, measure_all, workers_for
 from polypward_cli.options import Options, RunPhoto, identity_of
+from polypward_cli.outlining import outline_before, outline_mark, outlined_of
 from polypward_cli.placing import (
     Place,
     clear_copies,
@@ -213,6 +214,10 @@ class Run:
         inputs = settings_inputs(settings, model=self.model)
         if mark := map_digest(self.ward, photo.key):
             inputs["map"] = mark
+        if settings.outline_mm is None and "map" not in inputs:
+            source = outline_before(self.ward, primary_row(self.ward, photo.key))
+            if source is not None:
+                inputs["carried"] = outline_mark(source)
         return settings, inputs | self._no_tray(photo)
 
     def _no_tray(self, photo: RunPhoto) -> dict[str, Any]:
@@ -240,6 +245,9 @@ class Run:
         known: dict[str, Any] = {}
         if "map" in inputs:
             known |= corrected_maps(self.ward, photo.key)
+        if "carried" in inputs:
+            source = outline_before(self.ward, row)
+            known["outlined"] = None if source is None else outlined_of(self.ward, source)
         if self._is_said(photo):
             known["tray"] = False
         return Job(

@@ -4,8 +4,9 @@ import json
 import re
 import struct
 import zlib
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -267,3 +268,36 @@ def test_the_commands(scored: Desk, tmp_path: Path) -> None:
     assert checked.exit_code == 0
     wrong = run(app, ["teach", "import", str(tmp_path / "nowhere"), *ward])
     assert (wrong.exit_code, "no such file" in wrong.stderr) == (2, True)
+
+
+@dataclass(frozen=True)
+class Watching(Eyes):
+    """Keeps what the ward knew of each photo."""
+
+    known: dict[str, Any] = field(default_factory=dict)
+
+    def measure(self, opened, **known) -> FakeSeen:
+        self.known[opened.photo["nonce"]] = known.get("outlined")
+        known.pop("outlined", None)
+        return super().measure(opened, **known)
+
+
+def test_an_outline_of_a_photo_is_carried_to_later_ones_of_its_specimen(desk: Desk) -> None:
+    eyes = Watching()
+    for day, name in ((4, "amber"), (11, "amber"), (18, "amber"), (18, "birch")):
+        taken = f"2026-05-{day:02d}T10:00:00+02:00"
+        photo(desk.photos / name / f"{day}.jpg", taken, nonce=f"{name}{day}")
+    outline = ((20.0, 0.0), (26.0, 0.0), (26.0, 4.0))
+    desk.score(eyes=eyes, outlines={"amber/11.jpg": outline})
+    carried_to = {name for name, one in eyes.known.items() if one is not None}
+    assert carried_to == {"amber18"}
+    one = eyes.known["amber18"]
+    assert one.outline_mm == outline
+    assert one.light.shape == one.labels.shape == (30, 40)
+    # Nothing has changed since: nothing is measured again.
+    count = len(eyes.opened)
+    desk.score(eyes=eyes)
+    assert len(eyes.opened) == count
+    # Another outline, other readings.
+    desk.score(eyes=eyes, outlines={"amber/4.jpg": outline})
+    assert {name for name, one in eyes.known.items() if one is not None} == {"amber18"}

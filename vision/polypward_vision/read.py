@@ -20,6 +20,7 @@ from polypward_vision.corrected import CorrectedMap
 from polypward_vision.find_card import grey_of
 from polypward_vision.photo import DecodedPhoto
 from polypward_vision.pose import project
+from polypward_vision.registration import Outlined, carried, lightness
 from polypward_vision.result import PhotoResult
 from polypward_vision.sight import Sight, find, look_at_card
 from polypward_vision.tag_marks import boxes_of_card, marked_tags
@@ -29,6 +30,7 @@ from polypward_vision.tray import measure_tray, without_tags
 
 __all__ = ["measure_photo"]
 
+Mask = npt.NDArray[np.bool_]
 Residuals = Mapping[str, npt.NDArray[np.floating[Any]]]
 
 
@@ -42,6 +44,7 @@ def measure_photo(
     corrected_map: CorrectedMap | None = None,
     tray: bool = True,
     corrected_parts: Mapping[str, CorrectedMap] = MappingProxyType({}),
+    outlined: Outlined | None = None,
 ) -> PhotoResult:
     """Measure the specimen in a photo of it beside a card, or each of several with their tags.
 
@@ -65,6 +68,9 @@ def measure_photo(
         Whether a photo with several tags is measured tag by tag (see `polypward_vision.tray`).
     corrected_parts : mapping of str to CorrectedMap, optional
         People's maps of the specimens of a tray photo, by tag.
+    outlined : Outlined, optional
+        An earlier cut-out of the specimen with a person's outline, which is carried to this photo
+        where it has none of its own (see `polypward_vision.registration`).
 
     Returns
     -------
@@ -110,7 +116,8 @@ def measure_photo(
         tile = _cut(sight, height_mm)
         lab = _lab(tile, correction)
         tile = without_tags(tile, lab, tags)
-        tissue = _tissue(tile, lab, settings, model, corrected_map)
+        outline, by_hand = _outline(tile, lab, settings, corrected_map, outlined)
+        tissue = _tissue(tile, lab, outline, model, corrected_map)
         return assemble(
             tile,
             lab,
@@ -121,7 +128,7 @@ def measure_photo(
             colour=colour,
             height_mm=height_mm,
             tags=tuple(tag.name for tag in tags),
-            notes=_by_hand(corrected_map),
+            notes=by_hand,
         )
 
 
@@ -180,8 +187,22 @@ def _tags(sight: Sight, height_mm: float | None, marks: tuple[int, ...]) -> tupl
     )
 
 
-def _by_hand(corrected_map: CorrectedMap | None) -> tuple[str, ...]:
-    return () if corrected_map is None else ("map-corrected",)
+def _outline(
+    tile: Tile,
+    lab: npt.NDArray[np.float32],
+    settings: PhotoSettings,
+    corrected_map: CorrectedMap | None,
+    outlined: Outlined | None,
+) -> tuple[Mask | None, tuple[str, ...]]:
+    """Pixels that a person's outline leaves, drawn on this photo or carried to it, and notes."""
+    if corrected_map is not None:
+        return None, ("map-corrected",)
+    if settings.outline_mm is not None:
+        return tile.frame.polygon(settings.outline_mm), ()  # assembling notes it
+    if outlined is None:
+        return None, ()
+    mask = carried(outlined, lightness(lab), tile.frame)
+    return mask, ("outline-carried",) if mask is not None else ("outline-not-carried",)
 
 
 def _cut_at(sight: Sight, height_mm: float | None, frame: TileFrame) -> Tile:
@@ -228,7 +249,7 @@ def _lab(tile: Tile, correction: Correction) -> npt.NDArray[np.float32]:
 def _tissue(
     tile: Tile,
     lab: npt.NDArray[np.float32],
-    settings: PhotoSettings,
+    outline: Mask | None,
     model: Labeller,
     corrected_map: CorrectedMap | None,
 ) -> TissueMap:
@@ -244,7 +265,7 @@ def _tissue(
         model=model,
         aim_mm=tile.aim_mm,
         aim_decides=tile.aim_decides,
-        outline=None if settings.outline_mm is None else tile.frame.polygon(settings.outline_mm),
+        outline=outline,
     )
     if tissue.problem:
         raise PhotoRejectedError(tissue.problem, f"{tissue.bodies} bodies found in the cut-out")
@@ -267,7 +288,8 @@ def _without_card(
     tile = cut_tile(photo.rgb, frame_of_picture((rows, cols), step), plane, scale=photo.scale)
     correction = plain_correction(photo.icc)
     lab = _lab(tile, correction)
-    tissue = _tissue(tile, lab, settings, model, corrected_map)
+    outline, by_hand = _outline(tile, lab, settings, corrected_map, None)
+    tissue = _tissue(tile, lab, outline, model, corrected_map)
     grey = grey_of(photo.rgb)
     return assemble(
         tile,
@@ -279,5 +301,5 @@ def _without_card(
             *read_tags(grey, plane),
             *(tag.name for tag in marked_tags(grey, plane, ids=settings.tag_marks)),
         ),
-        notes=_by_hand(corrected_map),
+        notes=by_hand,
     )

@@ -1,4 +1,4 @@
-"""Corrected maps and the ward's own model, cameras, outlines, several specimens in one photo."""
+"""Corrected maps and the ward's own model, cameras, several specimens in one photo."""
 
 from sqlite_utils import Database
 
@@ -6,7 +6,7 @@ __all__ = ["migrate"]
 
 
 def migrate(db: Database) -> None:
-    """Make corrected_maps, ward_models, cameras, outlines, card_events; parts of tray photos."""
+    """Make corrected_maps, ward_models, cameras, card_events; parts of tray photos."""
     for statement in (
         # A person's map of a cut-out. `plane` leads from its card mm to full-size pixels of the
         # photo, so that it fits however the photo is measured later. `part` is the tag of one
@@ -23,10 +23,6 @@ def migrate(db: Database) -> None:
         """create table cameras (
             camera text primary key, focal_35mm real not null, lens text not null,
             photos integer not null, rms_px real not null, at text not null)""",
-        # An outline as drawn on one photo of a specimen; later photos get it by registration.
-        """create table outlines (
-            id integer primary key, key text not null references photos(key),
-            points text not null, at text not null, unique (key))""",
         """create table card_events (
             id integer primary key, serial text not null, at text not null, what text not null,
             detail text not null default '{}', by text not null default '')""",
