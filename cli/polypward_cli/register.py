@@ -1,12 +1,15 @@
 """The register: batches and specimens from a table that a person keeps."""
 
 import json
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 from polypward.records import Specimen
 from polypward_cli.dates import parse_day
+from polypward_cli.files import sha256_of_file
 from polypward_cli.ids import new_ids
 from polypward_cli.life.invoice import COLUMNS, Line, read_lines
 from polypward_cli.ward import Ward
@@ -37,7 +40,7 @@ class Intake:
     unknown_columns: tuple[str, ...]
 
 
-def take_register(ward: Ward, path: Path, *, more: bool = False) -> Intake:
+def take_register(ward: Ward, path: Path, *, more: bool = False, by: str = "") -> Intake:
     """Register the specimens of a CSV, all of them or, if any row is faulty, none.
 
     A row names its `specimen`, or is an invoice line with a `count` and gets that many new ids;
@@ -50,28 +53,20 @@ def take_register(ward: Ward, path: Path, *, more: bool = False) -> Intake:
         With the line of every fault.
     """
     lines, unknown = read_lines(ward, path, more=more)
-    new: list[str] = []
-    changed: list[str] = []
-    remarks: list[str] = []
+    desk = _Desk(ward)
     known = 0
     with ward.db.atomic():
         for line in lines:
-            if line.specimen:
-                done, name = _named(ward, line)
-                new += [name] if done == "new" else []
-                changed += [name] if done == "changed" else []
-                known += done == "known"
-            else:
-                counted = _counted(ward, line, remarks)
-                new += counted[0]
-                changed += counted[1]
-                known += counted[2]
+            known += desk.named(line) if line.specimen else desk.counted(line)
+        if desk.new or desk.changed:
+            told = {"by": by, "sha256": sha256_of_file(path), "new": desk.new}
+            audit(ward.db, "register taken", path.name, new=told | {"changed": desk.changed})
     return Intake(
-        new=tuple(new),
-        changed=tuple(changed),
+        new=tuple(desk.new),
+        changed=tuple(desk.changed),
         known=known,
         batches=_batches(ward, {line.values.get("batch", "") for line in lines} - {""}),
-        remarks=tuple(remarks),
+        remarks=tuple(desk.remarks),
         unknown_columns=unknown,
     )
 
@@ -88,82 +83,113 @@ def _batches(ward: Ward, names: set[str]) -> tuple[Batch, ...]:
     return tuple(sums)
 
 
-def _named(ward: Ward, line: Line) -> tuple[str, str]:
-    """Register one specimen; say whether that was new, a change or known, and its spelling."""
-    spelling = {one.specimen.casefold(): one for one in ward.specimens()}
-    old = spelling.get(line.specimen.casefold())
-    row = _register_row(ward, line.key)
-    _keep_row(ward, line, 1)
-    if old is None:
-        ward.save_specimen(_specimen(line.specimen, line.values), register_key=line.key)
-        return "new", line.specimen
-    fresh = _corrected(old, line.values, before=row)
-    if fresh == old:
-        return "known", old.specimen
-    ward.save_specimen(fresh)
-    return "changed" if old.registered else "new", old.specimen
+class _Desk:
+    """Registers line after line, and keeps what came of it."""
 
+    def __init__(self, ward: Ward) -> None:
+        self.ward = ward
+        self.by_name = {one.specimen: one for one in ward.specimens()}
+        self.spelling = {name.casefold(): name for name in self.by_name}
+        self.new: list[str] = []
+        self.changed: list[str] = []
+        self.remarks: list[str] = []
 
-def _counted(ward: Ward, line: Line, remarks: list[str]) -> tuple[list[str], list[str], int]:
-    """Make ids for a row with a count, as far as an earlier register has not."""
-    mine = [
-        row["specimen"]
-        for row in ward.db.query(
-            "select specimen from specimens where register_key = ? order by first_named, specimen",
-            [line.key],
+    def named(self, line: Line) -> int:
+        """Register one specimen by its name; return 1 if nothing was new."""
+        name = self.spelling.get(line.specimen.casefold())
+        before = self._keep_row(line, 1)
+        if name is None:
+            self._add(line.specimen, line)
+            return 0
+        old = self.by_name[name]
+        if not self._correct(name, line, before):
+            return 1
+        (self.changed if old.registered else self.new).append(name)
+        return 0
+
+    def counted(self, line: Line) -> int:
+        """Make ids for a line with a count, as far as an earlier register has not.
+
+        Returns how many specimens of the line were there and stay as they are.
+        """
+        sql = "select specimen from specimens where register_key = ? order by first_named, specimen"
+        mine = [row["specimen"] for row in self.ward.db.query(sql, [line.key])]
+        before = self._keep_row(line, max(line.count, len(mine)))
+        changed = [name for name in mine if self._correct(name, line, before)]
+        self.changed += changed
+        if mine and line.count < len(mine):
+            self.remarks.append(
+                f"line {line.line}: {len(mine)} are registered, the row says {line.count}; none "
+                "was taken out. To take out what never came: polypward specimen withdraw"
+            )
+        ids = (one for one in new_ids(len(self.by_name)) if one.casefold() not in self.spelling)
+        for _ in range(line.count - len(mine)):
+            self._add(next(ids), line)
+        return len(mine) - len(changed)
+
+    def _add(self, name: str, line: Line) -> None:
+        one = _with(Specimen(specimen=name), line.values)
+        self.ward.save_specimen(one, register_key=line.key)
+        self.by_name[name] = one
+        self.spelling[name.casefold()] = name
+        self.new.append(name)
+
+    def _correct(self, name: str, line: Line, before: dict[str, Any]) -> bool:
+        """Change what the register says now and did not say before; say whether anything did.
+
+        What changed since by other ways (a place by a move, a cost by a split) stays as it is.
+        """
+        old = self.by_name[name]
+        told = {field: value for field, value in line.values.items() if before.get(field) != value}
+        for fields, why in self._kept_apart(old):
+            lost = [field for field in fields if field in told and told[field] != _of(old, field)]
+            told = {field: value for field, value in told.items() if field not in fields}
+            if lost:
+                self.remarks.append(f"line {line.line}: {name} {why}; {', '.join(lost)} left as is")
+        fresh = _with(old, told)
+        if fresh == old:
+            return False
+        self.ward.save_specimen(fresh)
+        self.by_name[name] = fresh
+        return True
+
+    def _kept_apart(self, one: Specimen) -> Iterator[tuple[tuple[str, ...], str]]:
+        """Yield the fields that its life has changed since, and what did."""
+        asked = {"name": one.specimen}
+        moved = "select 1 from first_stands where specimen = :name"
+        shared = (
+            "select 1 from specimens where parent = :name union all select 1 from care where "
+            "specimen = :name and what in ('join', 'joined')"
         )
-    ]
-    by_name = {one.specimen: one for one in ward.specimens()}
-    before = _register_row(ward, line.key)
-    changed = []
-    for name in mine:
-        fresh = _corrected(by_name[name], line.values, before=before)
-        if fresh != by_name[name]:
-            ward.save_specimen(fresh)
-            changed.append(name)
-    if mine and line.count < len(mine):
-        remarks.append(
-            f"line {line.line}: {len(mine)} are registered, the row says {line.count}; "
-            "none was taken out"
+        if self.ward.db.execute(moved, asked).fetchone():
+            yield ("place", "water_system", "light"), "was moved since"
+        if self.ward.db.execute(shared, asked).fetchone():
+            yield ("cost", "as_is_price"), "shares its cost with its pieces"
+
+    def _keep_row(self, line: Line, count: int) -> dict[str, Any]:
+        """Keep what a line says; return what it said before."""
+        rows = self.ward.db.query(
+            "select row from register_rows where register_key = ?", [line.key]
         )
-    new: list[str] = []
-    taken = {name.casefold() for name in by_name}
-    ids = (name for name in new_ids(len(by_name)) if name.casefold() not in taken)
-    while len(mine) + len(new) < line.count:
-        name = next(ids)
-        ward.save_specimen(_specimen(name, line.values), register_key=line.key)
-        new.append(name)
-    _keep_row(ward, line, max(line.count, len(mine)))
-    return new, changed, len(mine) - len(changed)
+        old: dict[str, Any] = next((json.loads(row["row"]) for row in rows), {})
+        if old and old != line.values:
+            audit(self.ward.db, "register row changed", line.key, old=old, new=line.values)
+        self.ward.db.table("register_rows").insert(
+            {"register_key": line.key, "row": dumps(line.values), "count": count},
+            pk="register_key",
+            replace=True,
+        )
+        return old
 
 
-def _specimen(name: str, values: dict[str, Any]) -> Specimen:
-    return _corrected(Specimen(specimen=name), values, before={})
-
-
-def _corrected(old: Specimen, values: dict[str, Any], *, before: dict[str, Any]) -> Specimen:
-    """Return the specimen with what the register says now and did not say before.
-
-    What changed since by other ways (a place, by a move) stays as it is.
-    """
-    told = {name: value for name, value in values.items() if before.get(name) != value}
+def _with(one: Specimen, values: dict[str, Any]) -> Specimen:
+    """Return the specimen, registered, with these values of a line."""
+    told = dict(values)
     if "arrived_on" in told:
         told["arrived_on"] = parse_day(told["arrived_on"])
-    return replace(old, registered=True, **told)
+    return replace(one, registered=True, **told)
 
 
-def _register_row(ward: Ward, key: str) -> dict[str, Any]:
-    rows = ward.db.query("select row from register_rows where register_key = ?", [key])
-    found = next(iter(list(rows)), None)
-    return json.loads(found["row"]) if found else {}
-
-
-def _keep_row(ward: Ward, line: Line, count: int) -> None:
-    old = _register_row(ward, line.key)
-    if old and old != line.values:
-        audit(ward.db, "register row changed", line.key, old=old, new=line.values)
-    ward.db.table("register_rows").insert(
-        {"register_key": line.key, "row": dumps(line.values), "count": count},
-        pk="register_key",
-        replace=True,
-    )
+def _of(one: Specimen, field: str) -> Any:
+    value = getattr(one, field)
+    return value.isoformat() if isinstance(value, date) else value

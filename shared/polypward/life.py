@@ -5,7 +5,7 @@ entry made late, or taken back, puts everything right.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, tzinfo
 from decimal import ROUND_HALF_UP, Decimal
 from typing import Final
@@ -23,6 +23,7 @@ __all__ = [
     "Standing",
     "check_order",
     "children_of",
+    "inherited",
     "share_out",
     "stand_after",
     "standing",
@@ -43,6 +44,8 @@ DEATHS: Final = frozenset({"lost", "discarded"})
 CENSORED: Final = frozenset(STATES) - DEATHS
 # Everything that changes what a specimen is or where it stands.
 LIFE: Final = frozenset({*LEAVING, "returned", "move", "split", "cut", "join"})
+# What a piece carries on from the specimen it was split from.
+_CARRIED: Final = frozenset({"quarantine", "treatment"})
 _WORDS: Final = {
     "moved-out": "moved out",
     "joined": "joined to another",
@@ -155,6 +158,39 @@ def stand_after(first: Stand, events: Sequence[CareEvent]) -> Stand:
                 event.detail.get("light") or now.light,
             )
     return now
+
+
+def inherited(
+    parents: Mapping[str, str], care: Mapping[str, Sequence[CareEvent]]
+) -> dict[str, list[CareEvent]]:
+    """Return what was noted of each specimen, with what its pieces carry on from their parent.
+
+    A quarantine or a treatment does not end by a cut: what was noted of one up to the split
+    counts for the piece as well.
+
+    Parameters
+    ----------
+    parents : mapping of str to str
+        Parent of each piece.
+    care : mapping of str to sequence of CareEvent
+        Own events by specimen.
+    """
+    found = {name: list(events) for name, events in care.items()}
+    for piece in parents:
+        name, until, seen = piece, None, {piece}
+        while (parent := parents.get(name, "")) and parent not in seen:
+            seen.add(parent)
+            splits = [event for event in care.get(parent, ()) if name in children_of(event)]
+            at = min((event.at for event in splits if event.what == "split"), default=None)
+            until = at if until is None or (at is not None and at < until) else until
+            if until is not None:
+                found.setdefault(piece, []).extend(
+                    replace(event, specimen=piece)
+                    for event in care.get(parent, ())
+                    if event.what in _CARRIED and event.at <= until
+                )
+            name = parent
+    return found
 
 
 def share_out(amount: float | None, shares: Sequence[float]) -> tuple[float | None, ...]:

@@ -213,7 +213,7 @@ def test_moved_out_is_no_longer_here(ward: Table) -> None:
     assert "blue" in json.dumps(rounds)
     with Ward.open(ward.path) as opened:
         course = opened.courses()["amber"]
-        assert "moved-out on 2025-03-20" in course.advice.reason
+        assert "moved out on 2025-03-20" in course.advice.reason
         assert not [flag for flag in course.flags if flag.standing]
     assert "give it alone" in ward.bad("specimen", "move", "blue", "--out", "x", "--to", "y")
     assert "say where it went" in ward.bad("specimen", "move", "blue")

@@ -15,6 +15,7 @@ from polypward.life import (
     Standing,
     check_order,
     children_of,
+    inherited,
     share_out,
     stand_after,
     standing,
@@ -119,3 +120,40 @@ def test_events_of_one_moment_count_in_the_order_told() -> None:
     assert standing([back, sold], zone=UTC).state == "sold"
     later = CareEvent(specimen="a", at=at + timedelta(microseconds=1), what="returned")
     assert standing([later, sold], zone=UTC).state == "held"
+
+
+def test_a_piece_carries_on_a_quarantine_and_an_open_treatment() -> None:
+    care = {
+        "mother": [
+            event(3, "treatment", name="dip", status="open"),
+            event(4, "feeding"),
+            event(5, "split", children="a b"),
+            event(6, "quarantine", status="done"),
+        ],
+        "a": [event(7, "look")],
+    }
+    found = inherited({"a": "mother", "b": "mother", "c": "nobody"}, care)
+    assert [(one.specimen, one.what) for one in found["a"]] == [
+        ("amber", "look"),
+        ("a", "treatment"),
+    ]
+    # What was noted after the split is the mother's alone; feedings are not carried on.
+    assert [(one.specimen, one.what) for one in found["b"]] == [("b", "treatment")]
+    assert "c" not in found
+    assert found["mother"] == care["mother"]
+
+
+def test_a_piece_of_a_piece_carries_on_what_was_noted_before_the_first_split() -> None:
+    care = {
+        "mother": [
+            event(3, "quarantine", status="started"),
+            event(5, "split", children="a"),
+            event(8, "treatment", name="late", status="open"),
+        ],
+        "a": [event(7, "treatment", name="dip", status="open"), event(9, "split", children="aa")],
+    }
+    found = inherited({"a": "mother", "aa": "a"}, care)
+    told = sorted((one.what, one.detail.get("name", "")) for one in found["aa"])
+    assert told == [("quarantine", ""), ("treatment", "dip")]
+    # Parents that name each other end the search.
+    assert inherited({"x": "y", "y": "x"}, {}) == {}

@@ -23,6 +23,7 @@ def intake(
     more: Annotated[
         bool, typer.Option("--more", help="Lines that look like corrected ones are further boxes.")
     ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print what was taken as JSON.")] = False,
     by: Annotated[str, typer.Option(help="Who; the ward's owner if left out.")] = "",
     ward: Annotated[Path, typer.Option(help="The ward's folder; made on first use.")] = Path(
         "ward"
@@ -37,16 +38,23 @@ def intake(
 
         polypward intake register.csv --ward ward
     """
+    import json
+    from dataclasses import asdict
+
     from polypward_cli.life.common import show_cautions, who
     from polypward_cli.register import take_register
     from polypward_cli.ward import Ward
     from polypward_cli.ward.courses import refresh
 
     with Ward.open(ward, create=True) as opened, opened.working("intake"):
-        taken = take_register(opened, register, more=more)
-        show_cautions(opened, "intake", by=who(opened, by))
+        by = who(opened, by)
+        taken = take_register(opened, register, more=more, by=by)
+        show_cautions(opened, "intake", by=by)
         if taken.new or taken.changed:
             refresh(opened)
+    if as_json:
+        typer.echo(json.dumps(asdict(taken), indent=1, ensure_ascii=False))
+        return
     typer.echo(f"{len(taken.new)} new, {len(taken.changed)} changed, {taken.known} known already.")
     if taken.new:
         typer.echo("New: " + " ".join(taken.new))

@@ -410,6 +410,31 @@ def undo(name: NameArgument, by: ByOption = "", ward: WardOption = HERE) -> None
                f"Now {after.state}{where}.")  # fmt: skip
 
 
+@app.command()
+def withdraw(
+    names: Annotated[list[str], typer.Argument(help="Specimens that never came.")],
+    by: ByOption = "",
+    ward: WardOption = HERE,
+) -> None:
+    """Take out specimens that were registered by mistake; what was said of them stays on record.
+
+    Only those without photos and entries: of the others say what became of them.
+
+    Example:
+
+        polypward specimen withdraw KU7J JR43
+    """
+    from polypward_cli.life.common import who
+    from polypward_cli.life.undo import withdraw as take_out
+    from polypward_cli.ward import Ward
+    from polypward_cli.ward.courses import refresh
+
+    with Ward.open(ward) as opened, opened.working("specimen"):
+        gone = take_out(opened, names, by=who(opened, by))
+        refresh(opened)
+    typer.echo(f"Taken out: {' '.join(gone)}")
+
+
 def _note(
     ward: Path,
     at: str | None,

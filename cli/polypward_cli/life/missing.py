@@ -14,10 +14,13 @@ __all__ = ["Missing", "find_missing", "last_cut_outs", "seen_on"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Missing:
-    """The specimens of a place that nobody has seen since a day, with their last cut-outs."""
+    """The specimens of a place that nobody has seen since a day, with their last cut-outs.
+
+    `since` is None where nobody has seen any of them.
+    """
 
     place: str
-    since: date
+    since: date | None
     seen: int
     rows: tuple[dict[str, Any], ...]
 
@@ -25,14 +28,17 @@ class Missing:
         """Return it as JSON values."""
         return {
             "place": self.place,
-            "since": self.since.isoformat(),
+            "since": self.since.isoformat() if self.since else None,
             "seen": self.seen,
             "missing": list(self.rows),
         }
 
     def lines(self) -> Iterator[str]:
         """Yield it as lines of plain text."""
-        yield f"{self.place}: {self.seen} seen since {self.since}, {len(self.rows)} not."
+        if self.since is None:
+            yield f"{self.place}: no round yet; none of {len(self.rows)} was ever seen."
+        else:
+            yield f"{self.place}: {self.seen} seen since {self.since}, {len(self.rows)} not."
         for row in self.rows:
             last = f"last seen {row['last_seen']}" if row["last_seen"] else "never seen"
             cut_out = f", cut-out {row['cut_out']}" if row["cut_out"] else ""
@@ -61,9 +67,11 @@ def find_missing(ward: Ward, place: str, *, since: date | None = None) -> Missin
         raise BadInputError(f'"{place}": no specimen is held there; {known}')
     seen = seen_on(ward)
     days = [seen[one.specimen] for one in there if one.specimen in seen]
-    day = since or max(days, default=ward.zone_today)
+    day = since or max(days, default=None)
     cut_outs = last_cut_outs(ward)
-    missing = [one for one in there if one.specimen not in seen or seen[one.specimen] < day]
+    missing = [
+        one for one in there if one.specimen not in seen or (day and seen[one.specimen] < day)
+    ]
     return Missing(
         place=there[0].place if wanted == there[0].place.casefold() else there[0].water_system,
         since=day,

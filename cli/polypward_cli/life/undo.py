@@ -2,6 +2,7 @@
 
 import json
 import sqlite3
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
@@ -16,7 +17,7 @@ from polypward_cli.ward import Ward
 from polypward_cli.ward.ledger import audit
 from polypward_cli.ward.rows import care_of
 
-__all__ = ["undo_last"]
+__all__ = ["undo_last", "withdraw"]
 
 
 def undo_last(ward: Ward, name: str, *, by: str) -> CareEvent:
@@ -52,6 +53,46 @@ def undo_last(ward: Ward, name: str, *, by: str) -> CareEvent:
     return event
 
 
+def withdraw(ward: Ward, names: Sequence[str], *, by: str) -> list[str]:
+    """Take specimens out that were registered by mistake: a count too high, a wrong table.
+
+    All of them or none; what the register said of each stays in the audit. Returns their names.
+
+    Raises
+    ------
+    BadInputError
+        If one has photos, entries or pieces: then it was here, and something became of it.
+    """
+    found = list(dict.fromkeys(named(ward, name).specimen for name in names))
+    with ward.db.atomic():
+        for name in found:
+            for table, column, what in (
+                ("readings", "specimen", "photos"),
+                ("care", "specimen", "entries"),
+                ("specimens", "parent", "pieces"),
+            ):
+                sql = f"select count(*) from {table} where {column} = ?"
+                if count := ward.db.execute(sql, [name]).fetchone()[0]:
+                    raise BadInputError(
+                        f'"{name}" has {what} ({count}), so it was here. Say what became of it '
+                        "(sold, lost, discarded, move --out); nothing was taken out"
+                    )
+            [row] = ward.db.query("select * from specimens where specimen = ?", [name])
+            _delete(ward, name)
+            audit(ward.db, "specimen withdrawn", name, old=row, new={"by": by})
+    return found
+
+
+def _delete(ward: Ward, name: str) -> None:
+    try:
+        for table in ("summaries", "first_stands", "specimens"):
+            ward.db.execute(f"delete from {table} where specimen = ?", [name])
+    except sqlite3.IntegrityError:
+        raise BadInputError(
+            f'something is noted of "{name}" (a tag, a claim, a treatment); take that away first'
+        ) from None
+
+
 def _last(ward: Ward, specimen: str, words: frozenset[str]) -> dict[str, Any] | None:
     rows = ward.db.query("select * from care where specimen = ? order by at, id", [specimen])
     mine = [row for row in rows if row["what"] in words]
@@ -84,14 +125,7 @@ def _take_pieces_back(ward: Ward, event: CareEvent, *, by: str) -> None:
             if None not in (getattr(piece, money), getattr(parent, money))
         }
         pass_on(ward, name, event.specimen, amounts)
-        try:
-            for table in ("summaries", "first_stands", "specimens"):
-                ward.db.execute(f"delete from {table} where specimen = ?", [name])
-        except sqlite3.IntegrityError:
-            raise BadInputError(
-                f'"{event.specimen}": something is noted of its piece "{name}" (a tag, a claim, a '
-                "treatment); take that away first"
-            ) from None
+        _delete(ward, name)
         audit(ward.db, "piece taken back", name, old={"parent": event.specimen}, new={"by": by})
 
 

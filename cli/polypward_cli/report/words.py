@@ -33,7 +33,7 @@ ADVICE = {
     "release": "release for sale",
     "discard": "discard, after a second look",
 }
-STATES = {"held": "on the tables"}
+STATES = {"held": "on the tables", "moved-out": "moved out", "joined": "joined to another"}
 # Names that Windows keeps for devices, whatever follows the dot.
 _RESERVED = {"con", "prn", "aux", "nul", *(f"{d}{n}" for d in ("com", "lpt") for n in range(10))}
 _LONGEST_NAME = 60

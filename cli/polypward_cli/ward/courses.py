@@ -8,6 +8,7 @@ from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from polypward.life import inherited
 from polypward.records import CareEvent, Reading, Specimen
 from polypward_cli.ward.ledger import dumps
 from polypward_cli.ward.light import mark_changed_light
@@ -42,12 +43,13 @@ def _courses(ward: "Ward", *, today: date) -> dict[str, "Course"]:
         care[event.specimen].append(event)
     settings = course_settings(ward)
     specimens: list[Specimen] = ward.specimens()
+    known = inherited({one.specimen: one.parent for one in specimens if one.parent}, care)
     pooled = pool_sd((one for one in every if one.specimen), zone=ward.settings.zone)
     found = {
         one.specimen: score_specimen(
             readings.get(one.specimen, []),
             specimen=one,
-            care=care.get(one.specimen, ()),
+            care=known.get(one.specimen, ()),
             pooled=pooled,
             settings=settings,
             today=today,

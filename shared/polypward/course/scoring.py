@@ -129,7 +129,7 @@ def score_specimen(
     )
     if gone:
         on = "" if gone_on is None else f" on {gone_on}"
-        advice = Advice(what="", reason=f"It has left the ward: {gone}{on}.")
+        advice = Advice(what="", reason=f"It has left the ward: {gone.replace('-', ' ')}{on}.")
         flags = [_ended(flag, gone_on or last_on) for flag in flags]
     elif overdue is not None:
         flags.append(overdue)
