@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 from tests.cli.fakes import FakeEyes
 
+from polypward.errors import BadInputError
 from polypward.records import Specimen
 from polypward.water import read_entry
 from polypward_cli.eyes import Opened
@@ -25,7 +26,8 @@ from polypward_cli.phone.page import Phone
 from polypward_cli.phone.serve import make_phone
 from polypward_cli.phone.water_pages import UNITS
 from polypward_cli.ward import Ward
-from polypward_cli.water.testing import tests_of as water_tests_of
+from polypward_cli.water.dosing import doses_of
+from polypward_cli.water.testing import water_tests_of
 
 with warnings.catch_warnings():  # it asks for another package than the one it has always used
     warnings.simplefilter("ignore")
@@ -290,6 +292,8 @@ def test_another_polypward_at_work_delays_a_photo_and_loses_nothing(
 
     monkeypatch.setattr(photo_pages, "ANSWER_WITHIN_S", 0.2)
     thumb.phone.writer._patience_s = 0.3
+    thumb.phone.writer.submit(lambda ward: None).result(20)
+    _until(lambda: _free(thumb))
     with thumb.ward() as ward, ward.working("score"):
         where = thumb.send(shot(exif=days_ago(0)), specimen="LAM-01")
         assert "The photo is safe" in thumb.text(where)
@@ -364,6 +368,30 @@ def test_a_water_test_is_kept_whole_or_not_at_all_and_can_be_undone(thumb: Thumb
     thumb.undo(answer.headers["location"])
     with thumb.ward() as ward:
         assert not water_tests_of(ward, "lagoon")
+
+
+def test_a_second_dose_of_a_day_stops_with_who_and_when(thumb: Thumb) -> None:
+    thumb.post("/water", {"new_system": "lagoon", "v-ph": "8.1"})
+    said = {"system": "lagoon", "what": "sodium bicarbonate", "amount": "12", "unit": "g"}
+    first = thumb.post("/dose", said)
+    assert first.status_code == 303
+    second = thumb.post("/dose", said)
+    assert second.status_code == 422
+    assert "Kim" in second.text
+    thumb.undo(first.headers["location"])
+    assert thumb.post("/dose", said).status_code == 303
+    with thumb.ward() as ward:
+        assert [one.amount for one in doses_of(ward)] == [12.0]
+
+
+def test_what_was_said_later_is_not_undone_with_what_was_said_before(thumb: Thumb) -> None:
+    where = thumb.send(shot(exif=days_ago(0)))
+    first = thumb.post(f"{where}/whose", {"specimen": "LAM-01"}).headers["location"]
+    thumb.post(f"{where}/whose", {"specimen": "LAM-02"})
+    answer = thumb.undo(first)
+    assert answer.status_code == 422
+    assert "Something else was said" in answer.text
+    assert "LAM-02" in thumb.text(where)
 
 
 def test_every_unit_of_the_form_is_understood() -> None:
@@ -445,6 +473,14 @@ def test_the_tables_on_disk_follow_after_a_rest(
     thumb.send(shot(exif=days_ago(0)), specimen="LAM-01")
     _until(thumb.phone.writer.refreshed)
     assert "LAM-01" in (thumb.path / "scores.csv").read_text("utf-8")
+
+
+def _free(thumb: Thumb) -> bool:
+    try:
+        with thumb.ward() as ward, ward.working("test"):
+            return True
+    except BadInputError:
+        return False
 
 
 def _until(true: Callable[[], bool]) -> None:

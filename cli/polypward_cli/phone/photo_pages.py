@@ -14,7 +14,6 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from polypward.errors import BadInputError
-from polypward_cli.assigning import assign_photos
 from polypward_cli.dates import parse_time
 from polypward_cli.manifest import OPEN, VIEWS
 from polypward_cli.naming import clean_name
@@ -228,20 +227,19 @@ async def say_when(ask: Ask) -> Response:
         rows = ward.db.query("select taken_at from readings where key = ?", [known.key])
         stood = next((row["taken_at"] for row in rows if row["taken_at"]), None)
         before = datetime.fromisoformat(stood) if stood else known.received_at
-        minutes = round((at - before).total_seconds() / 60)
-        old = list(ward.db.query("select * from assignments where key = ?", [known.key]))
+        # Up to the minute that a person means, whatever the seconds are.
+        minutes = math.ceil((at - before).total_seconds() / 60)
         with ward.db.atomic():
-            assign_photos(ward, [known.key], shift=timedelta(minutes=minutes))
-            ward.db.table("phone_uploads").update(token, {"time_source": "person"})
-            return note_tap(
+            number = assign(
                 ward,
+                {known.key: None},
                 by=ask.by,
                 words=f"Photo was taken {at:%Y-%m-%d %H:%M}",
-                undo={
-                    "assigned": [[known.key, old[0] if old else None]],
-                    "time_source": [token, known.time_source],
-                },
+                shift=timedelta(minutes=minutes),
+                also={"time_source": [token, known.time_source]},
             )
+            ward.db.table("phone_uploads").update(token, {"time_source": "person"})
+        return number
 
     return go(f"/upload/{token}", did=await ask.phone.write(work))
 

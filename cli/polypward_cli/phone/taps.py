@@ -3,18 +3,16 @@
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
 from polypward.errors import BadInputError
-from polypward.records import CareEvent
-from polypward_cli.assigning import assign_photos
+from polypward_cli.assigning import assign_photos, undo_assignments
 from polypward_cli.phone.config import restore_settings
-from polypward_cli.placing import names_of, place_of, save_place
 from polypward_cli.ward import Ward
 from polypward_cli.ward.ledger import audit, dumps, now_text
 
-__all__ = ["Tap", "assign", "drop_photos", "log_events", "moment", "note_tap", "taps", "undo_tap"]
+__all__ = ["Tap", "assign", "moment", "note_tap", "taps", "undo_tap"]
 
 SHOWN: Final = 30
 
@@ -74,94 +72,82 @@ def undo_tap(ward: Ward, number: int, *, by: str) -> str:
     undo: dict[str, Any] = json.loads(row["undo"])
     with ward.db.atomic():
         for kind, what in undo.items():
-            _UNDO[kind](ward, what)
+            _UNDO[kind](ward, what, by)
         ward.db.table("phone_taps").update(number, {"undone_at": now_text()})
         audit(ward.db, "tap taken back", str(number), old=undo, new={"by": by})
     return str(row["words"])
 
 
-def log_events(ward: Ward, events: Sequence[CareEvent], *, by: str, words: str) -> int:
-    """Keep care events of one tap, all or none; return the number of the tap."""
-    with ward.db.atomic():
-        numbers = []
-        for event in events:
-            if ward.add_care(event):
-                last = ward.db.execute("select max(id) from care").fetchone()
-                numbers.append(int(last[0]))
-        return note_tap(ward, by=by, words=words, undo={"events": numbers})
+def assign(
+    ward: Ward,
+    keys: Mapping[str, str | None],
+    *,
+    by: str,
+    words: str,
+    shift: timedelta | None = None,
+    also: Mapping[str, Any] | None = None,
+) -> int:
+    """Say whose photos these are (None = nobody's, such as a tag's); return the tap's number.
 
-
-def drop_photos(ward: Ward, keys: Sequence[str]) -> None:
-    """Take photos out of every figure; they stay in the ward."""
-    assign_photos(ward, list(keys), drop=True)
-
-
-def assign(ward: Ward, keys: Mapping[str, str | None], *, by: str, words: str) -> int:
-    """Say whose photos these are (None = no specimen's, such as a tag's); return the tap's number.
+    With `shift` their time is moved instead. `also` is what else the undo has to do.
 
     Raises
     ------
     BadInputError
         If a photo is not in the ward or a name cannot be a specimen's.
     """
+    named: dict[str | None, list[str]] = {}
+    for key, specimen in keys.items():
+        named.setdefault(specimen, []).append(key)
     with ward.db.atomic():
-        before = {
-            row["key"]: row
-            for row in ward.db.query("select * from assignments")
-            if row["key"] in keys
-        }
-        for key, specimen in keys.items():
-            if specimen is None:
-                assign_photos(ward, [key], drop=True)
+        for specimen, mine in named.items():
+            if shift is not None:
+                assign_photos(ward, mine, shift=shift, by=by)
+            elif specimen is None:
+                assign_photos(ward, mine, drop=True, by=by)
             else:
-                assign_photos(ward, [key], to=specimen)
-        undo = {"assigned": [[key, before.get(key)] for key in keys]}
+                assign_photos(ward, mine, to=specimen, by=by)
+        undo = {"assigned": {key: _last_step(ward, key) for key in keys}, **(also or {})}
         return note_tap(ward, by=by, words=words, undo=undo)
 
 
-def _undo_events(ward: Ward, numbers: Sequence[int]) -> None:
+def _last_step(ward: Ward, key: str) -> int | None:
+    found = ward.db.execute("select max(id) from assignment_steps where key = ?", [key])
+    last: int | None = found.fetchone()[0]
+    return last
+
+
+def _drop_photos(ward: Ward, keys: Sequence[str], by: str) -> None:
+    """Take photos out of every figure; they stay in the ward."""
+    assign_photos(ward, list(keys), drop=True, by=by)
+
+
+def _undo_events(ward: Ward, numbers: Sequence[int], by: str) -> None:
     for number in numbers:
         for row in list(ward.db.query("select * from care where id = ?", [number])):
             ward.db.execute("delete from care where id = ?", [number])
-            audit(ward.db, "entry taken back", row["specimen"], old=row)
+            audit(ward.db, "entry taken back", row["specimen"], old=row, new={"by": by})
 
 
-def _undo_assigned(ward: Ward, before: Sequence[Sequence[Any]]) -> None:
-    names = names_of(ward)
-    for key, row in before:
-        now = list(ward.db.query("select * from assignments where key = ?", [key]))
-        ward.db.execute("delete from assignments where key = ?", [key])
-        if row is not None:
-            ward.db.table("assignments").insert(row)
-        audit(ward.db, "person said", key, old=now[0] if now else None, new=row)
-        for photo in list(ward.db.query("select * from photos where key = ?", [key])):
-            _forget_assigned(ward, key)
-            place = place_of(ward, photo, path=photo["path"], names=names)
-            save_place(ward, photo, place, what="placed again")
+def _undo_assigned(ward: Ward, steps: Mapping[str, int], by: str) -> None:
+    if any(_last_step(ward, key) != step for key, step in steps.items()):
+        raise BadInputError("Something else was said of these photos since then.")
+    undo_assignments(ward, list(steps), by=by)
 
 
-def _forget_assigned(ward: Ward, key: str) -> None:
-    """Let a photo's specimen follow from what names it: an assignment that is gone named it."""
-    ward.db.execute(
-        "update readings set specimen = '', specimen_from = '' "
-        "where key = ? and specimen_from = 'assigned' and copy_path = ''",
-        [key],
-    )
-
-
-def _undo_entries(ward: Ward, entries: Sequence[Sequence[Any]]) -> None:
+def _undo_entries(ward: Ward, entries: Sequence[Sequence[Any]], by: str) -> None:
     from polypward_cli.caring.entries import take_back
 
     for kind, number in entries:
         take_back(ward, kind, number)
 
 
-def _undo_time_source(ward: Ward, before: Sequence[str]) -> None:
+def _undo_time_source(ward: Ward, before: Sequence[str], by: str) -> None:
     token, source = before
     ward.db.table("phone_uploads").update(token, {"time_source": source})
 
 
-def _undo_looks(ward: Ward, numbers: Sequence[int]) -> None:
+def _undo_looks(ward: Ward, numbers: Sequence[int], by: str) -> None:
     """Take looks at places back, with what they said of odd specimens."""
     for number in numbers:
         ward.db.table("place_looks").update(number, {"undone_at": now_text()})
@@ -169,10 +155,10 @@ def _undo_looks(ward: Ward, numbers: Sequence[int]) -> None:
             "select id from care where what = 'look' and json_extract(detail, '$.place_look') = ?",
             [str(number)],
         )
-        _undo_events(ward, [row["id"] for row in list(found)])
+        _undo_events(ward, [row["id"] for row in list(found)], by)
 
 
-def _undo_food(ward: Ward, what: Sequence[Any]) -> None:
+def _undo_food(ward: Ward, what: Sequence[Any], by: str) -> None:
     """Put a food of the list back to what it was, or take a new one off."""
     name, before = what
     ward.db.execute("delete from foods where food = ?", [name])
@@ -180,23 +166,34 @@ def _undo_food(ward: Ward, what: Sequence[Any]) -> None:
         ward.db.table("foods").insert(before)
 
 
-def _undo_water(ward: Ward, numbers: Sequence[int]) -> None:
+def _undo_water(ward: Ward, numbers: Sequence[int], by: str) -> None:
     from polypward_cli.water.testing import undo_test
 
     for number in numbers:
-        undo_test(ward, number, by="")
+        undo_test(ward, number, by=by)
 
 
-_UNDO: Final[dict[str, Callable[[Ward, Any], None]]] = {
+def _undo_dose(ward: Ward, number: int, by: str) -> None:
+    from polypward_cli.water.dosing import undo_dose
+
+    undo_dose(ward, number, by=by)
+
+
+def _undo_settings(ward: Ward, what: Mapping[str, str], by: str) -> None:
+    restore_settings(ward, what)
+
+
+_UNDO: Final[dict[str, Callable[[Ward, Any, str], None]]] = {
     "events": _undo_events,
-    "photos": drop_photos,
+    "photos": _drop_photos,
     "assigned": _undo_assigned,
     "time_source": _undo_time_source,
-    "settings": restore_settings,
+    "settings": _undo_settings,
     "entries": _undo_entries,
     "looks": _undo_looks,
     "food": _undo_food,
     "water": _undo_water,
+    "dose": _undo_dose,
 }
 
 

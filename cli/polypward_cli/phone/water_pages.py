@@ -1,4 +1,4 @@
-"""Pages of water: tests of a system, with what was found last beside each field."""
+"""Pages of water: tests of a system, what was found last beside each field; doses given."""
 
 from datetime import timedelta
 from typing import Any, Final
@@ -8,17 +8,19 @@ from starlette.routing import Route
 
 from polypward.care import cautions_of
 from polypward.errors import BadInputError
-from polypward.water import PARAMETERS, Entry, parameter, shown
+from polypward.water import PARAMETERS, WaterTest, compounds, parameter, shown
 from polypward_cli.phone.page import Ask, go, page, render
 from polypward_cli.phone.taps import moment, note_tap
 from polypward_cli.report import words
 from polypward_cli.ward import Ward
+from polypward_cli.water.dosing import add_dose, doses_of
 from polypward_cli.water.systems import system_named, systems_of
-from polypward_cli.water.testing import add_tests, states_of, tests_of
+from polypward_cli.water.testing import add_tests, states_of, water_tests_of
 
 __all__ = ["ROUTES", "UNITS"]
 
 NOTHING: Final = "nd"
+_DOSES_SHOWN: Final = 10
 # The units to choose from; the first is what is chosen before. Salinity has no first one: whoever
 # reads a hydrometer must say so.
 UNITS: Final[dict[str, tuple[tuple[str, str], ...]]] = {
@@ -99,7 +101,7 @@ async def water(ask: Ask) -> Response:
             mine = {one.parameter for one, new in read if new}
             numbers = [
                 one.id
-                for one in tests_of(ward, system)
+                for one in water_tests_of(ward, system)
                 if one.parameter in mine and abs(one.at - at) < timedelta(seconds=1)
             ]
             told = ", ".join(_told(one) for one, _ in read)
@@ -110,7 +112,57 @@ async def water(ask: Ask) -> Response:
     return go("/water", system=ask.text("new_system") or ask.text("system"), did=did)
 
 
-def _told(one: Entry) -> str:
+async def dose_form(ask: Ask) -> Response:
+    """Show the form of a dose that was given, and those of the last days."""
+
+    def view(ward: Ward) -> dict[str, Any]:
+        systems = systems_of(ward)
+        given = doses_of(ward)[-_DOSES_SHOWN:]
+        return {
+            "systems": systems,
+            "chosen": ask.text("system"),
+            "names": sorted(compounds()),
+            "cautions": cautions_of("dose"),
+            "given": [
+                {
+                    "when": words.taken(one.at.astimezone(ward.settings.zone)),
+                    "what": f"{one.amount:g} {one.unit} {one.what}, {one.system}",
+                    "by": one.by,
+                }
+                for one in reversed(given)
+            ],
+        }
+
+    return render(ask, "dose.html", **await ask.phone.reading(view))
+
+
+async def dose(ask: Ask) -> Response:
+    """Keep a dose that was given; a second one on a day is stopped unless it is meant."""
+
+    def work(ward: Ward) -> int:
+        by = ask.by or ward.settings.owner
+        if not by:
+            raise BadInputError("Others must see who gave it: pair this phone with your name.")
+        system = system_named(ward, ask.text("system"))
+        amount = f"{ask.text('amount')} {ask.text('unit')}".strip()
+        with ward.db.atomic():
+            given, _ = add_dose(
+                ward,
+                system,
+                ask.text("what"),
+                amount,
+                at=moment(ward).replace(microsecond=0),
+                by=by,
+                again=ask.text("again") == "yes",
+            )
+            number = ward.db.execute("select max(id) from water_doses").fetchone()[0]
+            told = f"Dose for {system}: {given.amount:g} {given.unit} {given.what}"
+            return note_tap(ward, by=ask.by, words=told, undo={"dose": number})
+
+    return go("/dose", did=await ask.phone.write(work))
+
+
+def _told(one: WaterTest) -> str:
     value = "nothing found" if one.below else shown(one.parameter, one.value)
     return f"{parameter(one.parameter).words} {value}"
 
@@ -131,4 +183,6 @@ def _entry(ask: Ask, key: str) -> str:
 ROUTES: Final = (
     Route("/water", page(water_form)),
     Route("/water", page(water), methods=["POST"]),
+    Route("/dose", page(dose_form)),
+    Route("/dose", page(dose), methods=["POST"]),
 )

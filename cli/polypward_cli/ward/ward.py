@@ -127,9 +127,10 @@ class Ward:
         """Return the readings of the photos with these keys of the ledger, by path."""
         rows = self.db.query(
             "select readings.*, photos.path, photos.sha256 from readings join photos using (key) "
-            "order by path, specimen"
+            "where key in (select value from json_each(?)) order by path, specimen",
+            [dumps(sorted(keys))],
         )
-        return [reading_of(row, zone=self.settings.zone) for row in rows if row["key"] in keys]
+        return [reading_of(row, zone=self.settings.zone) for row in rows]
 
     def care(self, specimen: str | None = None) -> list[CareEvent]:
         """Return what was done to or seen on the specimens (or one), by time."""
