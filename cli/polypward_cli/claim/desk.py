@@ -93,7 +93,7 @@ def do_claim(ward: Ward, batch: str, said: Said, *, now: datetime | None = None)
     with ward.db.atomic():
         for what, text in said.moments.items():
             if text:
-                note_moment(ward, name, what, moment(ward, text), now=now)
+                note_moment(ward, name, what, moment(ward, text))
         _verdicts(ward, name, specimens, said, at=at, by=by)
         if said.proof:
             note_proof(
@@ -118,9 +118,9 @@ def do_claim(ward: Ward, batch: str, said: Said, *, now: datetime | None = None)
                 ward, name, photos=said.photos, now=now, again=said.changes_the_sheet
             )
         if said.state:
-            set_state(ward, name, cast("State", said.state), at=at, now=now)
+            set_state(ward, name, cast("State", said.state), at=at)
         if said.credited is not None:
-            set_credit(ward, name, said.credited, at=at, now=now)
+            set_credit(ward, name, said.credited, at=at)
         if not pieces and claim_of(ward, name).claimed:
             write_claim(ward, name, claimed=0.0, unpriced=0)
     sheet = written.sheet if written else claim_sheet(ward, name, now=now)[0]

@@ -186,16 +186,9 @@ def write_claim(ward: Ward, batch: str, **values: Any) -> None:
             ward.db.table("claims").update(batch, values)
 
 
-def note_moment(ward: Ward, batch: str, moment: str, at: datetime, *, now: datetime) -> None:
-    """Note when a batch landed, was delivered or was opened.
-
-    Raises
-    ------
-    BadInputError
-        If the time is still to come.
-    """
+def note_moment(ward: Ward, batch: str, moment: str, at: datetime) -> None:
+    """Note when a batch landed, was delivered or was opened."""
     assert moment in MOMENTS
-    _not_ahead(at, now)
     row = _row(ward, batch)
     moments = json.loads(row["moments"]) if row else {}
     moments[moment] = at.astimezone(UTC).isoformat()
@@ -281,16 +274,15 @@ def note_proof(
         write_claim(ward, batch)
 
 
-def set_state(ward: Ward, batch: str, state: State, *, at: datetime, now: datetime) -> None:
+def set_state(ward: Ward, batch: str, state: State, *, at: datetime) -> None:
     """Set a claim's state and when that was.
 
     Raises
     ------
     BadInputError
-        If the time is still to come, or the claim was never sent and is to be answered.
+        If the claim was never sent and is to be answered.
     """
     assert state in CLAIM_STATES
-    _not_ahead(at, now)
     claim = claim_of(ward, batch)
     if state == "answered" and claim.sent_at is None:
         raise BadInputError(
@@ -305,7 +297,7 @@ def set_state(ward: Ward, batch: str, state: State, *, at: datetime, now: dateti
     write_claim(ward, batch, **values)
 
 
-def set_credit(ward: Ward, batch: str, amount: float, *, at: datetime, now: datetime) -> None:
+def set_credit(ward: Ward, batch: str, amount: float, *, at: datetime) -> None:
     """Note what the supplier credited for a batch in all; a claim that was sent is answered.
 
     Raises
@@ -317,16 +309,8 @@ def set_credit(ward: Ward, batch: str, amount: float, *, at: datetime, now: date
         raise BadInputError(f"--credited must be an amount of money, 0 or more, got {amount:g}")
     with ward.db.atomic():
         if claim_of(ward, batch).state in ("open", "sent"):
-            set_state(ward, batch, "answered", at=at, now=now)
+            set_state(ward, batch, "answered", at=at)
         write_claim(ward, batch, credited=float(amount))
-
-
-def _not_ahead(at: datetime, now: datetime) -> None:
-    if at > now:
-        raise BadInputError(
-            f"{at.isoformat(timespec='minutes')} is still to come (it is "
-            f"{now.isoformat(timespec='minutes')}); give the time at which it happened"
-        )
 
 
 def dead_on_arrival(ward: Ward) -> set[str]:
