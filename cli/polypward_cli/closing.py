@@ -79,6 +79,9 @@ class Closing:
         line += f"{len(self.rejected)} rejected"
         line += f", {self.dropped} taken out earlier" if self.dropped else ""
         yield f"{line} ({outcome.measured} measured now)."
+        bare = sum("no-card-scale" in one.reasons for one in self.accepted)
+        if bare:
+            yield f"{_many(bare, 'photo')} without a card, by the scale given: no colour from them."
         if outcome.scan.skipped:
             yield f"{_many(outcome.scan.skipped, 'file')} without a picture's suffix skipped."
         if outcome.duplicates:

@@ -75,7 +75,7 @@ def reading_view(reading: Reading, zone: tzinfo) -> ReadingView:
         bare=words.figure(reading.bare_mm2) if accepted else "",
         overgrown=words.figure(reading.overgrown_mm2) if accepted else "",
         paling=words.figure(reading.paling, 2, sd=reading.paling_sd) if accepted else "",
-        colour=reading.colour_grade or "",
+        colour="no card" if "no-card-scale" in reading.reasons else reading.colour_grade or "",
         notes=" ".join(notes),
         photo=reading.photo,
     )
