@@ -11,6 +11,7 @@ from polypward.records import Specimen
 from polypward_cli.dates import parse_day
 from polypward_cli.files import sha256_of_file
 from polypward_cli.ids import new_ids
+from polypward_cli.life.follow import pass_down
 from polypward_cli.life.invoice import COLUMNS, Line, read_lines
 from polypward_cli.ward import Ward
 from polypward_cli.ward.ledger import audit, dumps
@@ -151,6 +152,8 @@ class _Desk:
             return False
         self.ward.save_specimen(fresh)
         self.by_name[name] = fresh
+        for piece in pass_down(self.ward, old, fresh):
+            self.by_name[piece] = _there(self.ward, piece)
         return True
 
     def _kept_apart(self, one: Specimen) -> Iterator[tuple[tuple[str, ...], str]]:
@@ -188,6 +191,12 @@ def _with(one: Specimen, values: dict[str, Any]) -> Specimen:
     if "arrived_on" in told:
         told["arrived_on"] = parse_day(told["arrived_on"])
     return replace(one, registered=True, **told)
+
+
+def _there(ward: Ward, name: str) -> Specimen:
+    one = ward.specimen(name)
+    assert one is not None
+    return one
 
 
 def _of(one: Specimen, field: str) -> Any:

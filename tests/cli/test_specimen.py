@@ -1,12 +1,20 @@
 import csv
 import json
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from tests.cli.conftest import Desk
 from tests.cli.fakes import photo
 from typer.testing import CliRunner, Result
 
+from polypward.errors import BadInputError
+from polypward.life import LIFE
+from polypward.records import Specimen
+from polypward_cli.life import entries
+from polypward_cli.life.undo import undo_last
 from polypward_cli.main import app
 from polypward_cli.ward import Ward
 
@@ -372,3 +380,56 @@ def test_the_owner_signs_where_nobody_is_named(ward: Table) -> None:
 def test_leaving_by_the_care_log_follows_the_same_rules(ward: Table) -> None:
     ward.good("care", "log", "amber", "sold", "--at", "2025-03-20")
     assert "it is sold since" in ward.bad("care", "log", "amber", "lost", "--at", "2025-03-21")
+
+
+def test_papers_that_come_late_reach_the_pieces(ward: Table) -> None:
+    ward.good("specimen", "split", "amber", "--into", "a", "--into", "b", "--at", "2025-03-08")
+    ward.good("specimen", "split", "a", "--into", "aa", "--keep", "--at", "2025-03-09")
+    ward.good("specimen", "change", "b", "--permit", "P-99", "--kind", "meander")
+    ward.good("specimen", "change", "amber", "--permit", "P-78", "--kind", "lobed")
+    told = {name: (ward.show(name)["permit"], ward.show(name)["kind"]) for name in ("a", "aa", "b")}
+    # What a piece was given for itself stays.
+    assert told == {"a": ("P-78", "lobed"), "aa": ("P-78", "lobed"), "b": ("P-99", "meander")}
+
+
+WORDS = ("move", "cut", "split", "sold", "lost", "discarded", "moved-out", "joined", "returned")
+
+
+@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+@given(story=st.lists(st.tuples(st.sampled_from(WORDS), st.integers(0, 30)), max_size=8))
+def test_whatever_was_noted_can_be_taken_back_to_the_start(
+    tmp_path_factory: pytest.TempPathFactory, story: list[tuple[str, int]]
+) -> None:
+    """Entries in any order of time, as far as they are possible; undone, the ward is as before."""
+    start = datetime(2025, 3, 3, 12, tzinfo=UTC)
+    with Ward.open(tmp_path_factory.mktemp("story"), create=True, time_zone="UTC") as ward:
+        for name, cost in (("amber", 100.0), ("blue", 50.0)):
+            ward.save_specimen(Specimen(specimen=name, cost=cost, as_is_price=30, place="rack 1"))
+        before = ward.specimens()
+        for number, (what, day) in enumerate(story):
+            at = start + timedelta(days=day, minutes=number)
+            try:
+                with ward.db.atomic():
+                    note(ward, what, at, number)
+            except BadInputError:
+                continue
+            # Money is neither made nor lost, whatever happens.
+            assert sum(one.cost or 0 for one in ward.specimens()) == pytest.approx(150)
+        while any(event.what in LIFE for event in ward.care()):
+            last = max((e for e in ward.care() if e.what in LIFE and e.what != "join"),
+                       key=lambda e: e.at)  # fmt: skip
+            undo_last(ward, last.specimen, by="")
+        assert ward.specimens() == before
+
+
+def note(ward: Ward, what: str, at: datetime, number: int) -> None:
+    if what == "move":
+        entries.move(ward, "amber", place=f"rack {number}", water_system="", light="", at=at, by="")
+    elif what == "split":
+        entries.split(
+            ward, "amber", into=[], pieces=2, keep=number % 2 == 0, shares=[], at=at, by=""
+        )
+    elif what == "joined":
+        entries.join(ward, "blue", to="amber", at=at, by="")
+    else:
+        entries.enter(ward, "amber", what, at=at, by="")

@@ -8,6 +8,7 @@ from polypward.errors import BadInputError
 from polypward.records import Specimen
 from polypward_cli.dates import parse_day
 from polypward_cli.life.common import named
+from polypward_cli.life.follow import pass_down
 from polypward_cli.naming import clean_name
 from polypward_cli.ward import Ward
 
@@ -25,6 +26,8 @@ def change(
     ward: Ward, name: str, values: Mapping[str, Any], *, by: str = ""
 ) -> tuple[Specimen, Specimen]:
     """Change fields of a specimen; return it before and after. "-" empties a field.
+
+    Its pieces keep up with what they have of it (see `pass_down`).
 
     Parameters
     ----------
@@ -53,6 +56,7 @@ def change(
     fresh = {field: _value(ward, field, value) for field, value in told.items()}
     new = replace(one, **fresh, registered=True)
     ward.save_specimen(new, by=by)
+    pass_down(ward, one, new, by=by)
     return one, new
 
 

@@ -1,13 +1,24 @@
 """What an entry changes of its specimen: state, place and pieces follow from all its entries."""
 
 from dataclasses import replace
+from typing import Final
 
 from polypward.errors import BadInputError
 from polypward.life import Stand, children_of, share_out, stand_after, standing
 from polypward.records import CareEvent, Specimen
 from polypward_cli.ward import Ward
 
-__all__ = ["first_stand", "follow", "keep_first_stand", "shares_of", "stands_now"]
+__all__ = [
+    "first_stand",
+    "follow",
+    "keep_first_stand",
+    "pass_down",
+    "shares_of",
+    "stands_now",
+]
+
+# What a piece has in common with the specimen it was split from.
+_KEPT: Final = ("batch", "supplier", "kind", "box", "permit", "arrived_on")
 
 
 def follow(ward: Ward, event: CareEvent) -> None:
@@ -48,6 +59,33 @@ def keep_first_stand(ward: Ward, one: Specimen) -> None:
         "insert or ignore into first_stands values (?, ?, ?, ?)",
         [one.specimen, one.place, one.water_system, one.light],
     )
+
+
+def pass_down(ward: Ward, before: Specimen, after: Specimen, *, by: str = "") -> list[str]:
+    """Let pieces keep up with what is put right of the specimen they were split from.
+
+    Papers, batch, supplier, kind, box and day of arrival are those of the parent, unless a piece
+    was given its own. Returns the names of the pieces that changed.
+    """
+    changed = [name for name in _KEPT if getattr(before, name) != getattr(after, name)]
+    followed = []
+    if changed:
+        rows = ward.db.query(
+            "select specimen from specimens where parent = ? order by 1", [after.specimen]
+        )
+        for name in [row["specimen"] for row in rows]:
+            piece = ward.specimen(name)
+            assert piece is not None
+            told = {
+                field: getattr(after, field)
+                for field in changed
+                if getattr(piece, field) == getattr(before, field)
+            }
+            if told:
+                fresh = replace(piece, **told)
+                ward.save_specimen(fresh, by=by)
+                followed += [name, *pass_down(ward, piece, fresh, by=by)]
+    return followed
 
 
 def shares_of(event: CareEvent) -> list[float]:
