@@ -8,12 +8,12 @@ import numpy.typing as npt
 
 from phantoms.fields import Field
 from phantoms.scene import Lab
-from phantoms.traced.form import NODES, Form, Ground2D, smoothstep, streaks
-from phantoms.traced.settings import Growth
-from polypward.labels import BACKGROUND, BARE, LIVE, OVERGROWN
+from phantoms.traced.fate import Fate, fated
+from phantoms.traced.form import Form, Ground2D, smoothstep, streaks
+from polypward.labels import BACKGROUND, LIVE, OVERGROWN
 from polypward_vision.colour.science import SRGB_TO_XYZ_D50, lab_to_xyz
 
-__all__ = ["Fate", "Look", "Skin", "clothe", "linear"]
+__all__ = ["Look", "Skin", "cells", "clothe", "linear"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,19 +31,6 @@ class Look:
     rough: float
     inflated: float  # 0 drawn in, 1 full
     speckle: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fate:
-    """What the specimen has lost: shares of its area, and in which order."""
-
-    bare: float
-    overgrown: float
-    order: str  # rim, edge, patches, middle, top, heads
-    ragged_mm: float
-    skeleton: Lab
-    septa_mm: float
-    growth: Growth
 
 
 @dataclass(slots=True, kw_only=True)
@@ -64,37 +51,6 @@ def linear(lab: npt.ArrayLike) -> Field:
     return np.clip(xyz @ np.linalg.inv(SRGB_TO_XYZ_D50).T, 0.004, 0.93).astype(np.float32)
 
 
-def _labels(form: Form, fate: Fate, inside: npt.NDArray[np.bool_]) -> npt.NDArray[np.uint8]:
-    grid, rng = form.grid, form.grid.rng
-    ragged = fate.ragged_mm * (grid.noise(7) + 0.4 * grid.noise(2))
-    if fate.order == "heads" and form.order is not None:
-        order = form.order + 0.02 * ragged
-    elif fate.order == "edge":
-        angle = rng.uniform(0, 2 * np.pi)
-        order = grid.x * np.cos(angle) + grid.y * np.sin(angle) + ragged
-    elif fate.order == "patches":
-        order = grid.noise(rng.uniform(0.15, 0.5) * grid.radius) + 0.08 * ragged
-    elif fate.order == "middle":
-        order = form.across * grid.radius * 0.5 + ragged
-    elif fate.order == "top":
-        order = -grid.soft(form.z.astype(np.float32), 2) + 0.6 * ragged
-    else:
-        whole = cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, 5) * grid.step
-        order = whole + 0.7 * ragged
-    labels = np.where(inside, LIVE, BACKGROUND).astype(np.uint8)
-    spots = np.flatnonzero(inside)
-    ranked = spots[np.argsort(order.ravel()[spots])]
-    over = round(fate.overgrown * len(spots))
-    gone = round(min(fate.overgrown + fate.bare, 1) * len(spots))
-    flat = labels.ravel()
-    flat[ranked[:over]] = OVERGROWN
-    flat[ranked[over:gone]] = BARE
-    if fate.overgrown and rng.random() < 0.4:  # growth also settles in spots on what is bare
-        spot = grid.noise(rng.uniform(2, 6)) > rng.uniform(0.4, 1.6)
-        flat[ranked[:gone]] = np.where(spot.ravel()[ranked[:gone]], OVERGROWN, flat[ranked[:gone]])
-    return labels
-
-
 def _pattern(grid: Ground2D, form: Form, look: Look) -> Field:
     if look.pattern == "stripes":
         field = 0.5 + 0.5 * np.tanh(2 * np.cos(2 * np.pi * form.along) + 0.4 * grid.noise(3))
@@ -109,7 +65,7 @@ def _pattern(grid: Ground2D, form: Form, look: Look) -> Field:
     return np.asarray(np.clip(look.contrast * field, 0, 1), np.float32)
 
 
-def _tissue(form: Form, look: Look, skeleton: Field) -> Field:
+def _tissue(form: Form, look: Look, skeleton: Field, ridge: Field) -> Field:
     """Colour of living tissue, linear, (NODES, NODES, 3)."""
     grid = form.grid
     main, second, mouth, tip = (linear(c) for c in (look.main, look.second, look.mouth, look.tip))
@@ -121,71 +77,87 @@ def _tissue(form: Form, look: Look, skeleton: Field) -> Field:
     grain = 1 + look.speckle * (grid.noise(0.5) + 0.7 * grid.noise(1.4))
     colour = colour * np.clip(grain, 0.35, 1.8)[..., None]
     pale = look.paling * (1 + 0.35 * (1 - look.paling) * grid.noise(7))
-    pale = np.clip(pale, 0, 0.97).astype(np.float32)[..., None]
-    # Pale tissue is clear: the skeleton behind it shows, a little creamier.
+    # Drawn in, tissue is thin over the septa, and they shine through.
+    pale = pale + 0.22 * (1 - look.inflated) * np.clip(ridge, 0, 1.5)
+    pale = np.clip(pale, 0, 0.97)[..., None]
     return np.asarray(colour * (1 - pale) + skeleton * 0.92 * pale, np.float32)
+
+
+def _ridges(form: Form, rng: np.random.Generator) -> Field:
+    """Septa: about -1 in the gaps to 1 on the walls."""
+    fine = streaks(
+        form.grid, form.across, width_mm=rng.uniform(0.45, 0.9), length_mm=rng.uniform(3, 8)
+    )
+    comb = np.abs(np.cos(2 * np.pi * form.along * 2 + 0.5 * form.grid.noise(4)))
+    ridge = rng.uniform(0.55, 1) * np.tanh(fine) + rng.uniform(0, 0.6) * comb
+    return np.asarray(ridge, np.float32)
+
+
+def _dead(fate: Fate, grid: Ground2D, ridge: Field) -> tuple[Field, Field]:
+    """Colours of bare skeleton and of growth, linear, (NODES, NODES, 3)."""
+    stain = np.clip(0.25 + 0.25 * grid.noise(5) - 0.35 * np.tanh(ridge), 0, 0.8)[..., None]
+    dirty = linear((fate.skeleton[0] - 16, fate.skeleton[1] + 1, fate.skeleton[2] + 8))
+    bare = linear(fate.skeleton) * (1 - stain) + dirty * stain
+    grown = fate.growth
+    tuft = 0.5 + 0.5 * np.tanh(1.2 * grid.noise(grown.tuft_mm) + 0.6 * grid.noise(0.6))
+    growth = linear(grown.first) * tuft[..., None] + linear(grown.second) * (1 - tuft[..., None])
+    thin = np.clip((1 - grown.bury) * np.tanh(ridge) * 0.7, 0, 0.6)[..., None]
+    growth = growth * (1 - thin) + bare * 0.6 * thin
+    growth = growth * np.clip(1 + 0.13 * grid.noise(0.5), 0.4, 1.6)[..., None]
+    return bare.astype(np.float32), growth.astype(np.float32)
 
 
 def clothe(form: Form, look: Look, fate: Fate, *, base_mm: float) -> Skin:
     """Clothe a form that stands `base_mm` over the ground."""
     grid, rng = form.grid, form.grid.rng
-    inside = form.reach < 1
+    inside: npt.NDArray[np.bool_] = form.reach < 1
     inside[[0, -1]] = inside[:, [0, -1]] = False
-    labels = _labels(form, fate, inside)
-    live, over = (grid.soft((labels == k).astype(np.float32), 0.35) for k in (LIVE, OVERGROWN))
-    gone = np.clip(1 - live, 0, 1) * 1.0
-    # Skeleton: lower by the flesh, a cup in each polyp, septa across it.
-    fine = streaks(grid, form.across, width_mm=rng.uniform(0.45, 0.9), length_mm=rng.uniform(3, 8))
-    comb = np.cos(2 * np.pi * form.along * 2 + 0.5 * grid.noise(4))
-    ridge = rng.uniform(0.55, 1) * np.tanh(fine) + rng.uniform(0, 0.6) * np.abs(comb)
+    labels = fated(form, fate, inside)
+    whole = np.maximum(grid.soft(inside.astype(np.float32), 0.35), 1e-3)
+    live, over = (
+        np.clip(grid.soft((labels == label).astype(np.float32), 0.35) / whole, 0, 1)
+        for label in (LIVE, OVERGROWN)
+    )
+    live, over = live * inside, over * inside
+    gone = 1 - live
+    ridge = _ridges(form, rng)
+    # Skeleton: lower by the flesh, a cup in each polyp, septa across it, growth on it.
     cup = (1 - form.across) ** 2 * rng.uniform(0.2, 0.9) * form.flesh
+    bone = grid.soft(form.z, 1.0) - form.flesh - cup
     septa = fate.septa_mm * ridge * (1 - 0.5 * form.mouth)
-    bone = grid.soft(form.z.astype(np.float32), 1.0) - form.flesh - cup
     grown = fate.growth
-    fuzz = grown.fuzz_mm * (0.8 * grid.noise(0.35) + grid.noise(grown.tuft_mm * 0.6))
-    fuzz += grown.fuzz_mm * 1.2 * (grid.noise(grown.tuft_mm) + 1)
+    fuzz = 0.8 * grid.noise(0.35) + grid.noise(grown.tuft_mm * 0.6)
+    fuzz = grown.fuzz_mm * (fuzz + 1.2 * (grid.noise(grown.tuft_mm) + 1))
     dead = bone + septa * (1 - grown.bury * over) + 0.06 * grid.noise(0.4) + fuzz * over
     # Flesh: as drawn when inflated; drawn in, it sinks to the bone and the septa show.
     full = look.inflated
     alive = full * form.z + (1 - full) * (bone + 0.35 * form.flesh + 0.55 * septa)
     bumps = rng.choice([0.02, 0.05, 0.12]) * rng.uniform(0.5, 1.3)
     alive = alive + bumps * (0.5 * grid.noise(0.8) + 0.9 * grid.noise(rng.uniform(1.4, 3)))
-    lip = np.exp(-(((live - 0.7) / 0.25) ** 2)) * gone.max() * min(0.8, 0.3 * form.flesh.mean())
-    z = alive * live + dead * gone + np.where(labels == LIVE, lip, 0) * 0.6
-    z = np.maximum(z, 0.3) + base_mm
+    # Flesh that has drawn back from a wound ends in a rounded lip.
+    lip = np.exp(-(((live - 0.7) / 0.25) ** 2)) * (live < 0.99) * (labels == LIVE)
+    alive = alive + lip * min(0.5, 0.18 * float(form.flesh.mean()))
+    z = np.maximum(alive * live + dead * gone, 0.3) + base_mm
     position = np.stack([grid.x, grid.y, z.astype(np.float32)], axis=2)
-    _hang(position, form, inside, live * full, base_mm)
-    skeleton = linear(fate.skeleton)
-    stain = np.clip(0.25 + 0.25 * grid.noise(5) - 0.35 * np.tanh(ridge), 0, 0.8)[..., None]
-    dirty = linear((fate.skeleton[0] - 16, fate.skeleton[1] + 1, fate.skeleton[2] + 8))
-    bare = skeleton * (1 - stain) + dirty * stain
-    tuft = (0.5 + 0.5 * np.tanh(1.2 * grid.noise(grown.tuft_mm) + 0.6 * grid.noise(0.6)))[..., None]
-    growth = linear(grown.first) * tuft + linear(grown.second) * (1 - tuft)
-    thin = np.clip((1 - grown.bury) * np.tanh(ridge) * 0.7, 0, 0.6)[..., None]
-    growth = growth * (1 - thin) + bare * 0.6 * thin
-    growth *= np.clip(1 + 0.13 * grid.noise(0.5), 0.4, 1.6)[..., None]
-    tissue = _tissue(form, look, skeleton)
-    a, o = live[..., None], np.clip(over, 0, 1)[..., None]
-    colour = tissue * a + (1 - a) * (
-        bare * (1 - o / np.maximum(1 - a, 1e-3)) + growth * o / np.maximum(1 - a, 1e-3)
-    )
-    wall = _wall(grid, bare, growth, rng)
+    _hang(position, form, inside, np.asarray(live * full, np.float32), base_mm)
+    bare, growth = _dead(fate, grid, ridge)
+    tissue = _tissue(form, look, linear(fate.skeleton), ridge)
+    bones = np.clip(1 - live - over, 0, 1)
+    colour = tissue * live[..., None] + growth * over[..., None] + bare * bones[..., None]
+    # Sides and underside: old skeleton, stained or overgrown.
+    share = np.clip(rng.uniform(-0.5, 1.5) + 0.7 * grid.noise(5), 0, 1)[..., None]
+    wall = 0.75 * bare * (1 - share) + growth * share
     colour = np.where(inside[..., None], colour, wall)
     rough = look.rough * live + 0.75 * gone + 0.1 * over
-    wet = rng.uniform(0, 0.5) * look.coat
-    coat = look.coat * live + wet * gone * (1 - over)
-    coat = np.where(inside, coat, 0.0)
+    coat = look.coat * live + rng.uniform(0, 0.5) * look.coat * gone * (1 - over)
     return Skin(
-        position=position, colour=np.clip(colour, 0.003, 0.95).astype(np.float32),
-        rough=np.clip(rough, 0.08, 1).astype(np.float32), coat=coat.astype(np.float32),
-        labels=labels, inside=inside,
-    )  # fmt: skip
-
-
-def _wall(grid: Ground2D, bare: Field, growth: Field, rng: np.random.Generator) -> Field:
-    """Sides and underside: old skeleton, stained or overgrown."""
-    share = np.clip(rng.uniform(-0.5, 1.5) + 0.7 * grid.noise(5), 0, 1)[..., None]
-    return np.asarray(0.75 * bare * (1 - share) + growth * share, np.float32)
+        position=position,
+        colour=np.clip(colour, 0.003, 0.95).astype(np.float32),
+        rough=np.clip(rough, 0.08, 1).astype(np.float32),
+        coat=(coat * inside).astype(np.float32),
+        labels=labels,
+        inside=inside,
+    )
 
 
 def _hang(
@@ -219,17 +191,6 @@ def _hang(
 
 def cells(skin: Skin) -> npt.NDArray[np.uint8]:
     """Label of every cell of the grid, (NODES - 1, NODES - 1); 0 where a side wall begins."""
-    count = sum(
-        skin.inside[r : NODES - 1 + r, c : NODES - 1 + c].astype(np.uint8)
-        for r in (0, 1)
-        for c in (0, 1)
-    )
-    corner = np.max(
-        [
-            skin.labels[r : NODES - 1 + r, c : NODES - 1 + c] * 0
-            + skin.labels[: NODES - 1, : NODES - 1]
-            for r, c in ((0, 0),)
-        ],
-        axis=0,
-    )
-    return np.where(np.asarray(count) >= 4, corner, BACKGROUND).astype(np.uint8)
+    inside, labels = skin.inside, skin.labels
+    whole = inside[:-1, :-1] & inside[1:, :-1] & inside[:-1, 1:] & inside[1:, 1:]
+    return np.where(whole, labels[:-1, :-1], BACKGROUND).astype(np.uint8)

@@ -87,6 +87,11 @@ class Form:
     order: Field | None = None
     shoots: Shoots | None = None
 
+    def __post_init__(self) -> None:
+        """Keep all fields in single precision."""
+        for name in ("reach", "z", "across", "along", "mouth", "tip", "flesh"):
+            setattr(self, name, np.asarray(getattr(self, name), np.float32))
+
 
 def smoothstep(low: float, high: float, x: Field) -> Field:
     """0 below `low`, 1 above `high`, smooth between."""

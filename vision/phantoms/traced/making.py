@@ -25,6 +25,7 @@ from phantoms.traced.phone import photographed
 from phantoms.traced.plan import Plan, make_plan
 from phantoms.traced.settings import HELD_OUT, TRAIN, Settings
 from phantoms.traced.studio import Shot, Studio
+from phantoms.traced.upsample import coefficients
 
 __all__ = ["main"]
 
@@ -57,11 +58,20 @@ def _finish(shot: Shot, plan: Plan, settings: Settings, path: Path, full: bool) 
     part.replace(path)
 
 
+def _drawn(seed: int, settings: Settings) -> Plan:
+    """Draw a plan and give its colours spectra."""
+    cv2.setNumThreads(1)
+    plan = make_plan(seed, settings)
+    for part in plan.parts.values():
+        part.colour = coefficients(part.colour)
+    return plan
+
+
 def _plans(pool: Executor, seeds: list[int], settings: Settings, ahead: int) -> Iterator[Plan]:
     """Draw plans a little ahead of their use."""
     waiting: deque[Future[Plan]] = deque()
     for seed in seeds:
-        waiting.append(pool.submit(make_plan, seed, settings))
+        waiting.append(pool.submit(_drawn, seed, settings))
         if len(waiting) > ahead:
             yield waiting.popleft().result()
     while waiting:

@@ -7,12 +7,12 @@ import numpy.typing as npt
 
 from phantoms.fields import Field
 from phantoms.scene import Lab
-from phantoms.traced.clothe import Fate, Look, cells, clothe
+from phantoms.traced.clothe import Look, cells, clothe
+from phantoms.traced.fate import Fate
 from phantoms.traced.plans import make_form
 from phantoms.traced.settings import Growth, Settings, any_colour, any_growth
 from phantoms.traced.shoots import AROUND, RINGS, shoot_mesh
 from phantoms.traced.stage import Part, card_part, ground_part, plug_part
-from phantoms.traced.upsample import coefficients
 from polypward.labels import LIVE
 
 __all__ = ["QUADS", "Plan", "make_plan"]
@@ -38,6 +38,10 @@ class Plan:
     up: tuple[float, float, float]
     plane_mm: float
     drawn: dict[str, str]
+
+
+def _lab(values: npt.NDArray[np.floating]) -> Lab:
+    return (float(values[0]), float(values[1]), float(values[2]))
 
 
 def _near(rng: np.random.Generator, lab: Lab, spread: float) -> Lab:
@@ -69,7 +73,7 @@ def _look(rng: np.random.Generator, settings: Settings) -> Look:
         contrast=float(rng.uniform(0.3, 1)), paling=float(paling),
         coat=float(rng.choice([rng.uniform(0, 0.3), rng.uniform(0.3, 1)])),
         rough=float(rng.choice([rng.uniform(0.1, 0.22), rng.uniform(0.22, 0.55)])),
-        inflated=float(np.clip(rng.choice([rng.uniform(0, 0.4), rng.uniform(0.5, 1.1)], p=[0.3, 0.7]), 0, 1)),
+        inflated=float(rng.uniform(0, 0.4) if rng.random() < 0.3 else rng.uniform(0.5, 1)),
         speckle=float(rng.uniform(0.02, 0.12)),
     )  # fmt: skip
 
@@ -95,7 +99,7 @@ def _fate(rng: np.random.Generator, settings: Settings) -> Fate:
         order=str(rng.choice(["rim", "edge", "patches", "middle", "top", "heads"],
                              p=[0.22, 0.25, 0.25, 0.08, 0.08, 0.12])),
         ragged_mm=float(rng.uniform(0.3, 4)),
-        skeleton=(float(rng.uniform(76, 93)), float(rng.uniform(-2, 2.5)), float(rng.uniform(1, 14))),
+        skeleton=_lab(rng.uniform((76, -2, 1), (93, 2.5, 14))),
         septa_mm=float(rng.uniform(0.15, 1.3)), growth=growth,
     )  # fmt: skip
 
@@ -113,7 +117,11 @@ def _lamps(rng: np.random.Generator) -> Field:
         if kind == "panel":
             w, h, at = rng.uniform(90, 450), rng.uniform(90, 450), middle
         elif kind == "tubes":
-            w, h, at = rng.uniform(300, 700), rng.uniform(12, 26), middle + (0, 75 * (k - 1.5))
+            w, h, at = (
+                rng.uniform(300, 700),
+                rng.uniform(12, 26),
+                middle + np.array([0, 75 * (k - 1.5)]),
+            )
         elif kind == "leds":
             w = h = 14.0
             at = middle + 0.11 * high * np.array([k % 4 - 1.5, k // 4 - 1.5])
@@ -180,8 +188,6 @@ def make_plan(seed: int, settings: Settings) -> Plan:
         "card": card_part(rng, shown=bool(rng.random() < 0.45)),
     }
     parts["plug"].position[:, :2] += shift
-    for part in parts.values():
-        part.colour = coefficients(part.colour)
     lamps = _lamps(rng)
     lamp_at = int(rng.integers(len(settings.lamps)))
     spectrum = settings.lamps[lamp_at].spectrum

@@ -42,7 +42,7 @@ def sprout(
     row, col = row[kept], col[kept]
     x, y = grid.x[row, col], grid.y[row, col]
     far = np.hypot(x, y) / grid.radius
-    size = length * rng.uniform(0.65, 1.2, len(kept))
+    size = min(length, 8 * radius) * rng.uniform(0.65, 1.2, len(kept))
     sway = rng.normal(0, 0.25, (len(kept), 2)) + rng.normal(0, 0.25, 2)
     lean = np.stack([x, y], 1) / grid.radius * droop + sway
     lean *= size[:, None]
@@ -95,11 +95,12 @@ def _knots(grid: Ground2D) -> Form:
     body = np.sqrt(np.clip(1 - np.clip(reach, 0, 1) ** 2.5, 0, 1))
     z = high * (0.3 + 0.7 * body) - 0.4 * high * np.exp(-((reach / 0.35) ** 2))
     folds = int(rng.integers(8, 20))
-    z += 0.02 * size * np.cos(folds * angle) * smoothstep(0.2, 0.8, reach)
+    z = z + 0.02 * size * np.cos(folds * angle) * smoothstep(0.2, 0.8, reach)
     seam = np.exp(-(((second - reach) / 0.16) ** 2))
     across = np.clip(np.maximum(reach, seam * (reach < 1.3)), 0, 1)
     return Form(
-        grid=grid, reach=reach, z=grid.soft(z.astype(np.float32), 0.5) - 0.1 * high * seam,
+        grid=grid, reach=reach,
+        z=np.asarray(grid.soft(z.astype(np.float32), 0.5) - 0.1 * high * seam, np.float32),
         across=across, along=(folds * angle / (2 * np.pi) + number / 3).astype(np.float32),
         mouth=np.exp(-((reach / rng.uniform(0.14, 0.24)) ** 4)), tip=smoothstep(0.75, 0.95, across),
         flesh=np.full_like(reach, rng.uniform(0.04, 0.1) * size),
@@ -128,7 +129,7 @@ def _maze(grid: Ground2D) -> Form:
 
 
 def _ruffle(grid: Ground2D) -> Form:
-    """A long polyp with a pinched waist or a bent spine, its skirt in waves."""
+    """Draw a long polyp with a pinched waist or a bent spine, its skirt in waves."""
     rng, size = grid.rng, grid.radius
     t = np.linspace(-1, 1, 40)
     spine_x = 0.62 * size * t
@@ -159,7 +160,7 @@ def _ruffle(grid: Ground2D) -> Form:
 
 
 def _anemone(grid: Ground2D) -> Form:
-    """A disc or two under a crowd of tentacles."""
+    """Draw a disc under a crowd of tentacles."""
     rng, size = grid.rng, grid.radius
     r, angle = grid.polar()
     reach = (r / (size * (0.78 + wavy(rng, angle, amount=0.06)))).astype(np.float32)
@@ -170,7 +171,7 @@ def _anemone(grid: Ground2D) -> Form:
     where = (reach < 0.95) * smoothstep(bare_middle, bare_middle + 0.1, reach + 0.1)
     shoots = sprout(
         grid, where, count=int(rng.integers(120, 400)), length=rng.uniform(0.15, 0.5) * size,
-        radius=rng.uniform(0.8, 1.9), droop=rng.uniform(0.3, 1.3), bulge=rng.uniform(0.75, 1.05),
+        radius=rng.uniform(0.9, 2.4), droop=rng.uniform(0.3, 1.0), bulge=rng.uniform(0.75, 1.05),
         knob=rng.choice([0.7, 0.9, 1.4]),
     )  # fmt: skip
     return Form(
@@ -183,7 +184,7 @@ def _anemone(grid: Ground2D) -> Form:
 
 
 def _crust(grid: Ground2D) -> Form:
-    """A thin wavy plate with many small polyps."""
+    """Draw a thin wavy plate with many small polyps."""
     rng, size = grid.rng, grid.radius
     r, angle = grid.polar(*rng.normal(0, 0.12 * size, 2))
     outline = size * (0.85 + wavy(rng, angle, amount=rng.uniform(0.05, 0.14)))
@@ -219,7 +220,8 @@ def _stalks(grid: Ground2D) -> Form:
         grid=grid, reach=reach, z=z.astype(np.float32), across=np.clip(reach, 0, 1),
         along=(folds * angle / (2 * np.pi)).astype(np.float32),
         mouth=np.exp(-((reach / rng.uniform(0.15, 0.3)) ** 4)), tip=smoothstep(0.75, 0.95, reach),
-        flesh=np.full_like(reach, rng.uniform(0.1, 0.3) * head), anchor=(centre[..., 0], centre[..., 1]),
+        flesh=np.full_like(reach, rng.uniform(0.1, 0.3) * head),
+        anchor=(centre[..., 0], centre[..., 1]),
         overhang=rng.uniform(0, 0.25) * head, waist=rng.uniform(0.6, 0.95),
         order=(rng.permutation(len(at))[number] + 0.3 * grid.noise(4)).astype(np.float32),
     )  # fmt: skip

@@ -12,7 +12,7 @@ __all__ = ["HELD_PLANS"]
 
 
 def _bladders(grid: Ground2D) -> Form:
-    """A base hidden under water-filled bubbles."""
+    """Draw a base hidden under water-filled bubbles."""
     rng, size = grid.rng, grid.radius
     r, angle = grid.polar()
     reach = (r / (size * (0.86 + wavy(rng, angle, amount=0.06)))).astype(np.float32)
@@ -60,7 +60,7 @@ def _fans(grid: Ground2D) -> Form:
 
 
 def _wheel(grid: Ground2D) -> Form:
-    """A closed ribbon round an open middle."""
+    """Draw a closed ribbon round an open middle."""
     rng, size = grid.rng, grid.radius
     r, angle = grid.polar()
     path = size * (0.62 + wavy(rng, angle, amount=rng.uniform(0.05, 0.13)))
@@ -120,7 +120,7 @@ def _comb(grid: Ground2D) -> Form:
     z += rng.uniform(1, 3) * smoothstep(0, 1, wall.astype(np.float32))
     return Form(
         grid=grid, reach=hull.astype(np.float32), z=z.astype(np.float32),
-        across=wall.astype(np.float32), along=(around * 8 / (2 * np.pi) + number).astype(np.float32),
+        across=wall.astype(np.float32), along=(around * 4 / np.pi + number).astype(np.float32),
         mouth=np.exp(-((first / 0.22) ** 4)), tip=smoothstep(0.7, 1, wall.astype(np.float32)),
         flesh=np.full_like(z, rng.uniform(0.6, 1.6), dtype=np.float32), waist=rng.uniform(0.7, 1),
         overhang=rng.uniform(0, 1),

@@ -62,8 +62,8 @@ def shoot_mesh(form: Form, skin: Skin, look: Look) -> tuple[Field, Field, Field,
     side = side / (np.linalg.norm(side, axis=1, keepdims=True) + 1e-9)
     first = np.broadcast_to(side[:, None], path.shape)
     second = np.cross(tangent, first)
-    body = np.interp(t, [0, 0.5, 0.85, 1], [1, shoots.bulge, shoots.knob, shoots.knob])
-    round_tip = np.sqrt(np.clip(1 - (np.clip(t - 0.72, 0, 1) / 0.28) ** 2, 0, 1))
+    body = np.interp(t, [0, 0.5, 0.85, 1], [1.1, shoots.bulge, shoots.knob, shoots.knob])
+    round_tip = np.sqrt(np.clip(1 - (np.clip(t - 0.8, 0, 1) / 0.2) ** 2, 0, 1))
     if shoots.bulge > 1.3:  # bubbles are round from the root on
         body = shoots.bulge * np.sqrt(np.clip(1 - (2 * t - 1) ** 2, 0, 1)) + 0.02
         round_tip = np.ones_like(t)

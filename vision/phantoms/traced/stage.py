@@ -29,7 +29,7 @@ CARD_FACES = np.array(
 class Part:
     """One mesh: positions (n, 3) mm, colour (n, 3), roughness (n,), coat (n,).
 
-    The colour is linear sRGB while it is drawn, and coefficients of a spectrum in a finished plan.
+    The studio wants coefficients of a spectrum (`phantoms.traced.upsample`) in the colour's place.
     """
 
     position: Field
@@ -205,8 +205,11 @@ def card_part(rng: np.random.Generator, *, shown: bool) -> Part:
     colours: list[Field] = []
     paper = linear([rng.uniform(90, 97), rng.normal(0, 0.7), rng.normal(1, 2)])
     for x0, y0, x1, y1 in (
-        (-95, half, 95, 95), (-95, -95, 95, -half), (-95, -half, -half, half), (half, -half, 95, half)
-    ):  # fmt: skip
+        (-95, half, 95, 95),
+        (-95, -95, 95, -half),
+        (-95, -half, -half, half),
+        (half, -half, 95, half),
+    ):
         quads.append((x0, y0, x1, y1, 1.0))
         colours.append(paper)
     patches = load_layout("frame").patches

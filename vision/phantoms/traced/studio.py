@@ -64,8 +64,8 @@ class Studio:
     """
 
     def __init__(self, settings: Settings, *, variant: str, side_px: int = 640) -> None:
-        import drjit
-        import mitsuba
+        import drjit  # type: ignore[import-not-found]
+        import mitsuba  # type: ignore[import-not-found]
 
         mitsuba.set_variant(variant)
         self.mi, self.dr, self.settings, self.side_px = mitsuba, drjit, settings, side_px
@@ -107,7 +107,8 @@ class Studio:
             "inner": {
                 "type": "principled", "base_color": attribute["color"],
                 "roughness": attribute["rough"], "clearcoat": attribute["coat"],
-                "clearcoat_gloss": 0.97, "specular": 0.4, "flatness": 0.0,
+                "clearcoat_gloss": 0.97, "specular": 0.4,
+                "flatness": 0.4 if name == "body" else 0.0,  # light that flesh carries on
             },
         })  # fmt: skip
         if not smooth:

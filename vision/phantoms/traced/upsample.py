@@ -13,7 +13,7 @@ __all__ = ["coefficients"]
 
 @functools.cache
 def _table() -> tuple[Field, Field]:
-    """Steps (res,) of brightness and coefficients (3 * res ** 3, 3) of mitsuba/data/srgb.coeff."""
+    """Return steps (res,) of brightness and coefficients (3 res^3, 3) of mitsuba's srgb.coeff."""
     found = importlib.util.find_spec("mitsuba")
     if found is None or found.origin is None:
         raise ModuleNotFoundError("phantoms.traced needs Mitsuba 3.9: pip install mitsuba")
@@ -26,7 +26,7 @@ def _table() -> tuple[Field, Field]:
 def coefficients(rgb: Field) -> Field:
     """Coefficients (n, 3) of the sigmoid of a parabola that reflects linear sRGB (n, 3).
 
-    Jakob & Hanika 2019, Computer Graphics Forum 38(2):147-155, read as its authors' `rgb2spec` does.
+    Jakob & Hanika 2019, Computer Graphics Forum 38(2):147-155, read as in its authors' code.
     """
     steps, table = _table()
     side = len(steps)
