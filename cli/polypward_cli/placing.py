@@ -65,7 +65,8 @@ def place_of(ward: Ward, photo: Mapping[str, Any], *, path: str, names: Names) -
     """Work out where a photo (a row of `photos`), found at `path`, belongs.
 
     A photo that a ward holds under one specimen is not moved by a folder's or a file's name:
-    then the stored specimen stays, and `contradicts` says what they name.
+    then the stored specimen stays, and `contradicts` says what they name. One that its tag named
+    follows the tag: only a person's word on who wore it can change what it means.
     """
     manifest: dict[str, Any] = json.loads(photo["manifest"])
     assigned = _assignment(ward, photo["key"])
@@ -91,6 +92,8 @@ def place_of(ward: Ward, photo: Mapping[str, Any], *, path: str, names: Names) -
     tray: list[str] = json.loads(photo["tray"])
     if tray:  # its first tag names it; folder and file name say nothing of a tray
         whose = Whose(names.canonical(names.of_tag(tray[0], taken.at) or tray[0]), "tag")
+    elif stored and whose.source == stored["specimen_from"] == "tag":
+        pass
     elif stored and stored["specimen"] and whose.source in ("tag", "folder", "file name", "stored"):
         contradicts = whose.specimen if whose.specimen != stored["specimen"] else ""
         if contradicts or whose.source == "stored":
