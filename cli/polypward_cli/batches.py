@@ -4,6 +4,7 @@ import csv
 import io
 import json
 from collections.abc import Iterator
+from dataclasses import asdict
 from typing import Any, Final
 
 from polypward.batch import BatchResult, Worth
@@ -16,8 +17,8 @@ __all__ = ["batch_csv", "batch_json", "batch_lines"]
 # Days at which survival is shown.
 DAYS: Final = (7, 28, 90)
 OBSERVATIONAL: Final = (
-    "Comparisons of care plans are observational: nobody drew lots, so the plans may differ in "
-    "what was given to them."
+    "Comparisons of care plans, and of the care of groups, are observational: nobody drew lots, so "
+    "the groups may differ in what was given to them and in how they came."
 )
 SHARED_WATER: Final = (
     "Specimens that share water fall ill together, so p is too small rather than too large."
@@ -43,6 +44,8 @@ def _survival(told: Survival) -> Iterator[str]:
             yield f"  {group.dead_on_arrival.words('dead on arrival')}"
         yield f"  {group.died.words('died')}"
         yield f"  alive {_alive(group)}"
+        if group.care.feedings or group.care.dipped or group.care.treated:
+            yield f"  {group.care.words}"
         if group.days_to_sale:
             first, last = group.days_to_sale[0], group.days_to_sale[-1]
             yield (
@@ -51,7 +54,7 @@ def _survival(told: Survival) -> Iterator[str]:
             )
     if len(told.groups) > 1:
         yield _compared(told)
-    if told.by == "plan":
+    if told.by == "plan" or len(told.groups) > 1:
         yield OBSERVATIONAL
     if told.groups:
         yield FIRST_SEEN
@@ -190,6 +193,7 @@ def batch_json(told: Survival, money: BatchMoney, *, whole: bool) -> str:
             ],
             "median_days": group.curve.median_days,
             "median_days_to_sale": group.median_days_to_sale,
+            "care": asdict(group.care),
         }
         for group in told.groups
     ]
@@ -205,7 +209,7 @@ def batch_json(told: Survival, money: BatchMoney, *, whole: bool) -> str:
             "observed": dict(result.observed),
             "expected": dict(result.expected),
             "why_not": result.why_not,
-            "observational": told.by == "plan",
+            "observational": told.by == "plan" or len(told.groups) > 1,
         },
         "not_counted": dict(told.not_counted),
         "results": [

@@ -24,6 +24,7 @@ from polypward.batch import (
     survival,
     worth_of,
 )
+from polypward.care import Given, Tally, given, tally
 from polypward.errors import BadInputError
 from polypward.records import CareEvent, Specimen
 from polypward_cli.claim.ledger import claim_of, credited_pieces, dead_on_arrival, money_claimed
@@ -61,6 +62,7 @@ class Group:
     left: int
     held: int
     days_to_sale: tuple[int, ...]
+    care: Given
 
     @property
     def median_days_to_sale(self) -> float | None:
@@ -117,6 +119,7 @@ def survival_by(ward: Ward, by: str, *, batches: Sequence[str] = ()) -> Survival
     lives: dict[str, list[Life]] = defaultdict(list)
     not_counted: dict[str, str] = {}
     specimens = [one for one in ward.specimens() if not batches or one.batch in batches]
+    done = _care_of_families(ward)
     for root, family in families(specimens).items():
         life = life_of(family, today=ward.zone_today, dead_on_arrival=dead)
         if isinstance(life, str):
@@ -125,7 +128,7 @@ def survival_by(ward: Ward, by: str, *, batches: Sequence[str] = ()) -> Survival
             lives[name_of(family[0])].append(life)
     return Survival(
         by=by,
-        groups=tuple(_group(name, lives[name], dead) for name in sorted(lives)),
+        groups=tuple(_group(name, lives[name], dead, done) for name in sorted(lives)),
         comparison=compare(dict(sorted(lives.items()))),
         not_counted=not_counted,
         dead_but_here=tuple(
@@ -150,7 +153,19 @@ def _group_name(one: Specimen, *, by: str, plans: Mapping[str, str]) -> str:
     return name or NO_NAME
 
 
-def _group(name: str, lives: Sequence[Life], dead: set[str]) -> Group:
+def _care_of_families(ward: Ward) -> dict[str, Tally]:
+    """Return the care of each specimen that came; what its pieces had together counts once."""
+    root_of = {
+        one.specimen: root for root, family in families(ward.specimens()).items() for one in family
+    }
+    once: dict[str, dict[tuple[str, datetime], CareEvent]] = defaultdict(dict)
+    for event in ward.care():
+        root = root_of.get(event.specimen, event.specimen)
+        once[root].setdefault((event.what, event.at), event)
+    return {root: tally(events.values()) for root, events in once.items()}
+
+
+def _group(name: str, lives: Sequence[Life], dead: set[str], done: Mapping[str, Tally]) -> Group:
     count = len(lives)
     ends = [life.ending for life in lives]
     return Group(
@@ -163,6 +178,7 @@ def _group(name: str, lives: Sequence[Life], dead: set[str]) -> Group:
         left=ends.count("left"),
         held=ends.count("held"),
         days_to_sale=tuple(sorted(life.days for life in lives if life.ending == "sold")),
+        care=given((done.get(life.specimen, Tally()), life.days) for life in lives),
     )
 
 

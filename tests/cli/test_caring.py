@@ -414,3 +414,17 @@ def test_waiting_ends_with_a_bell(care: Care) -> None:
     done = care("treat", "amber", "--agent", "A", "--bath-minutes", 5, "--wait", "--at",
                 "2024-03-11T18:00")  # fmt: skip
     assert "\aamber: bath over, animals out" in done.stderr
+
+
+def test_batches_show_the_care_that_went_with_them(care: Care) -> None:
+    """Of the three pieces, two were fed twice and took it both times."""
+    care("food", "krill", "--unit", "g")
+    for day in (11, 12):
+        care("feed", "rack 1", "--food", "krill", "--response", "took", "--at", f"2024-03-{day}")
+    care("treat", "coral", "--agent", "A", "--at", "2024-03-12")
+    words = ["batch", "--group", "kind", "--ward", str(care.desk.path)]
+    told = CliRunner().invoke(app, words).stdout
+    assert "(4 of 4 watched ones taken)" in told
+    assert "1 of 3 dipped" in told
+    [group] = json.loads(CliRunner().invoke(app, [*words, "--json"]).stdout)["groups"]
+    assert (group["care"]["feedings"], group["care"]["dipped"]) == (4, 1)

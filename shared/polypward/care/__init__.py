@@ -11,6 +11,7 @@ from polypward.care.feeding import (
     refusals_in_a_row,
     response_of,
 )
+from polypward.care.given import Given, given
 from polypward.care.marks import Tally, mark_of, tally
 from polypward.care.quarantine import (
     SIGNS,
@@ -31,6 +32,7 @@ __all__ = [
     "STANDINGS",
     "BathLimits",
     "Caution",
+    "Given",
     "Inspection",
     "Part",
     "PlaceStanding",
@@ -45,6 +47,7 @@ __all__ = [
     "earliest_exit",
     "eaten_word",
     "every_caution",
+    "given",
     "hindrances",
     "mark_of",
     "nearest_bath",

@@ -2,7 +2,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from polypward.care import mark_of, tally
+from polypward.care import given, mark_of, tally
 from polypward.course.settings import CourseSettings
 from polypward.course.visits import form_visits
 from polypward.records import CareEvent, Reading
@@ -73,3 +73,17 @@ def test_the_course_leaves_colour_out_after_what_is_marked(
         reading = Reading(photo="p.jpg", sha256="0", specimen="a", taken_at=at, live_cover=0.9)
         [visit] = form_visits([reading], care=[done], settings=CourseSettings())
         assert visit.handled is handled
+
+
+def test_groups_are_compared_by_what_they_were_given() -> None:
+    """Two specimens of 14 and 7 days are 3 weeks: 6 feedings are 2 a week, 3 of 4 watched taken."""
+    first = [event("feeding", n, response=word) for n, word in enumerate(("took", "part", "spat"))]
+    second = [event("feeding", 0, eaten="yes"), event("feeding", 1), event("feeding", 2)]
+    group = given([(tally([*first, event("dip", 3), event("dip", 4)]), 14), (tally(second), 7)])
+    assert (group.specimens, group.weeks, group.watched, group.taken) == (2, 3.0, 4, 3)
+    assert group.words == (
+        "care a specimen-week: 2.0 feedings (3 of 4 watched ones taken), 0.0 water changes, "
+        "0.0 moves; 1 of 2 dipped, 0 treated"
+    )
+    assert "too short to say" in given([(tally(second), 3)]).words
+    assert given([]).words.endswith("too short to say")
