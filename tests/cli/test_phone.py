@@ -338,6 +338,27 @@ def test_a_feeding_of_a_place_a_second_asks_and_undo_takes_it_back(thumb: Thumb)
         assert len([one for one in ward.care() if one.what == "feeding"]) == 2
 
 
+def test_what_a_feeding_leaves_to_do_is_ticked_off_and_put_back(thumb: Thumb) -> None:
+    thumb.post("/food", {"food": "krill", "unit": "g"})
+    thumb.post("/feed", {"where": "LAM-01", "what": "food:krill"})
+    number = re.search(r'name="tick" value="(\d+)"', thumb.client.get("/care").text)
+    assert number
+    answer = thumb.post("/tick", {"tick": number[1]})
+    assert 'name="tick"' not in thumb.client.get("/care").text
+    thumb.undo(answer.headers["location"])
+    assert 'name="tick"' in thumb.client.get("/care").text
+
+
+def test_an_inspection_says_what_was_found_or_that_nothing_was(thumb: Thumb) -> None:
+    assert thumb.post("/inspect", {"where": "tub"}).status_code == 422
+    answer = thumb.post("/inspect", {"where": "tub", "found": ["flatworm"]})
+    with thumb.ward() as ward:
+        assert [one.detail["found"] for one in ward.care("LAM-03")] == ["flatworm"]
+    thumb.undo(answer.headers["location"])
+    with thumb.ward() as ward:
+        assert not ward.care("LAM-03")
+
+
 def test_a_dip_is_noted_only_with_who_says_how_strong(thumb: Thumb) -> None:
     said = {"where": "LAM-01", "agent": "Dip A", "how": "dip", "concentration": "2 mL/L"}
     assert thumb.post("/treat", said).status_code == 422

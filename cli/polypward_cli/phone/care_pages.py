@@ -12,7 +12,9 @@ from polypward.course.looks import ODD
 from polypward.errors import BadInputError
 from polypward_cli.caring.feeding import fed_on_day, feed
 from polypward_cli.caring.food import foods, save_food
+from polypward_cli.caring.inspecting import inspect, signs
 from polypward_cli.caring.scope import scope_of
+from polypward_cli.caring.ticks import open_ticks, tick_off
 from polypward_cli.caring.treating import treat
 from polypward_cli.looking import WELL, note_looks
 from polypward_cli.phone.page import Ask, go, page, render
@@ -179,6 +181,53 @@ async def treatment(ask: Ask) -> Response:
     return await _done(ask, work)
 
 
+async def inspect_form(ask: Ask) -> Response:
+    """Show the form of an inspection for pests and signs."""
+
+    def view(ward: Ward) -> dict[str, Any]:
+        return _who(ward, ask) | {"signs": signs(ward), "cautions": cautions_of("inspect")}
+
+    return render(ask, "inspect.html", **await ask.phone.reading(view))
+
+
+async def inspection(ask: Ask) -> Response:
+    """Keep an inspection."""
+
+    def work(ward: Ward) -> int:
+        scope = scope_of(ward, _where(ask))
+        found, clean = ask.texts("found"), ask.text("clean") == "yes"
+        if bool(found) == clean:
+            raise BadInputError("Tick what was found, or that nothing was found.")
+        row = inspect(
+            ward,
+            scope,
+            at=moment(ward),
+            found=found,
+            clean=clean,
+            treated=ask.text("treated"),
+            by=ask.by,
+        )
+        text = f"Inspection of {scope.words}: {', '.join(found) or 'nothing found'}"
+        return note_tap(ward, by=ask.by, words=text, undo={"entries": [["inspection", row["id"]]]})
+
+    return await _done(ask, work)
+
+
+async def tick(ask: Ask) -> Response:
+    """Tick off what was still to do of a feeding or a bath."""
+    wanted = ask.text("tick")
+
+    def work(ward: Ward) -> int:
+        if not wanted.isdecimal():
+            raise BadInputError("There is nothing of that kind to tick off.")
+        with ward.db.atomic():
+            (done,) = tick_off(ward, wanted, at=moment(ward), by=ask.by)
+            words_ = f"Done: {done.what}, {done.where}"
+            return note_tap(ward, by=ask.by, words=words_, undo={"tick": done.number})
+
+    return go("/care", did=await ask.phone.write(work))
+
+
 async def _done(ask: Ask, work: Callable[[Ward], int]) -> Response:
     did = await ask.phone.write(work)
     names = _where(ask)
@@ -237,6 +286,7 @@ async def care(ask: Ask) -> Response:
                 for one in reversed(events)
             ],
             "today": words.day(today),
+            "ticks": open_ticks(ward),
         }
 
     return render(ask, "care.html", **await ask.phone.reading(view))
@@ -251,4 +301,7 @@ ROUTES: Final = (
     Route("/food", page(food), methods=["POST"]),
     Route("/treat", page(treat_form)),
     Route("/treat", page(treatment), methods=["POST"]),
+    Route("/inspect", page(inspect_form)),
+    Route("/inspect", page(inspection), methods=["POST"]),
+    Route("/tick", page(tick), methods=["POST"]),
 )

@@ -179,6 +179,10 @@ def _undo_dose(ward: Ward, number: int, by: str) -> None:
     undo_dose(ward, number, by=by)
 
 
+def _undo_tick(ward: Ward, number: int, by: str) -> None:
+    ward.db.execute("update care_ticks set done_at = null, done_by = '' where id = ?", [number])
+
+
 def _undo_settings(ward: Ward, what: Mapping[str, str], by: str) -> None:
     restore_settings(ward, what)
 
@@ -194,6 +198,7 @@ _UNDO: Final[dict[str, Callable[[Ward, Any, str], None]]] = {
     "food": _undo_food,
     "water": _undo_water,
     "dose": _undo_dose,
+    "tick": _undo_tick,
 }
 
 

@@ -29,6 +29,11 @@ _KIND: Final = {
     "look again": "Look again",
     "second look": "Second look",
     "treat": "Treat",
+    "tick": "Still to do",
+    "quarantine": "Quarantine",
+    "water": "Water",
+    "inspect": "Inspect",
+    "food": "Food",
     "photograph": "Photograph",
 }
 _SETTINGS: Final = ("owner", "time_zone", "lamp", "height_mm", "water_mm", "colour_model")

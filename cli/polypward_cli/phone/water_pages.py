@@ -76,7 +76,7 @@ def _rows(ward: Ward, system: str) -> list[dict[str, Any]]:
         rows.append(
             {
                 "key": key,
-                "label": label[:1].upper() + label[1:],
+                "label": label if label == "pH" else label[:1].upper() + label[1:],
                 "units": UNITS[key],
                 "last": last,
             }
