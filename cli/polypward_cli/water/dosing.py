@@ -86,8 +86,9 @@ def raises_of(what: str) -> tuple[str, str]:
     name, colon, product = word.partition(":")
     if colon and product.strip() and parameter_meant(name):
         return product.strip(), parameter_meant(name)
-    if key := raised_by(word):
-        return word.lower(), key
+    product, key = raised_by(word)
+    if key:
+        return product, key
     if parameter_meant(word):
         raise BadInputError(
             f'"{word}" is what it raises; what was poured? A compound, or "{word}: the product"'

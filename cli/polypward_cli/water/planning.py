@@ -53,6 +53,10 @@ def make_plan(ward: Ward, system: str, wish: Wish, *, at: datetime) -> Plan:
         or the wish is not understood.
     """
     key = parameter_meant(wish.what)
+    usual = parameter(key).a_day if key else None
+    if key and usual is None:
+        more = ": water changes and less food lower it" if parameter(key).nutrient else ""
+        raise BadInputError(f"{parameter(key).words} is not corrected by a dose here{more}")
     doses = doses_of(ward, system)
     stop_if_given(ward, doses, raises=key, at=at, again=wish.again, planning=True)
     volume = volume_of_system(ward, system)
@@ -62,7 +66,7 @@ def make_plan(ward: Ward, system: str, wish: Wish, *, at: datetime) -> Plan:
             "polypward care water volume --help"
         )
     label = read_label(wish.label) if wish.label else None
-    if not key:
+    if usual is None:
         assert volume is not None  # told above
         plan = plan_additive(wish.what, litres=volume.litres, label=label, on=at.date())
         return _with_volume(plan, volume)
@@ -86,10 +90,6 @@ def make_plan(ward: Ward, system: str, wish: Wish, *, at: datetime) -> Plan:
             f"to which {parameter(key).words}? No target with an aim is set: --to, or "
             f'polypward care water targets "{system}"'
         )
-    usual = parameter(key).a_day
-    if usual is None:
-        more = ": water changes and less food lower it" if parameter(key).nutrient else ""
-        raise BadInputError(f"{parameter(key).words} is not corrected by a dose here{more}")
     a_day, source = usual.value, usual.source
     if target and target.a_day is not None and target.a_day != usual.value:
         a_day, source = target.a_day, target.source

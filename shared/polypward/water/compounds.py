@@ -83,16 +83,17 @@ def compound_of(text: str, *, raises: str) -> Compound:
     return found[0]
 
 
-def raised_by(text: str) -> str:
-    """Return the parameter that a compound raises, "" if it is none of the list.
+def raised_by(text: str) -> tuple[str, str]:
+    """Return the name of a compound and the parameter that it raises, "" if it is not listed.
 
     Unlike `compound_of` it leaves the water of crystallisation open: "calcium chloride" will do.
     """
     word = " ".join(text.lower().split())
     for one in compounds().values():
         if word in (one.name, one.formula.lower(), one.name.split(",")[0]):
-            return one.raises
-    return ""
+            exact = word in (one.name, one.formula.lower())
+            return one.name if exact else word, one.raises
+    return word, ""
 
 
 def grams_for(compound: Compound, *, change: float, litres: float, purity: float) -> float:

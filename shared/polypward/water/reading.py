@@ -18,7 +18,7 @@ _NAMES: Final[dict[str, tuple[str, str]]] = {
     **{"temp": ("temperature", ""), "t": ("temperature", ""), "sal": ("salinity", "")},
     **{"psu": ("salinity", "PSU"), "ppt": ("salinity", "ppt"), "sg": ("salinity", "sg")},
     **{"alk": ("alkalinity", ""), "kh": ("alkalinity", ""), "dkh": ("alkalinity", "dKH")},
-    **{"ca": ("calcium", "Ca"), "mg": ("magnesium", "Mg"), "k": ("potassium", "K")},
+    **{"ca": ("calcium", ""), "mg": ("magnesium", ""), "k": ("potassium", "")},
     **{"no3": ("nitrate", "NO3"), "no3-n": ("nitrate", "NO3-N"), "no3n": ("nitrate", "NO3-N")},
     **{"no2": ("nitrite", "NO2"), "no2-n": ("nitrite", "NO2-N"), "no2n": ("nitrite", "NO2-N")},
     **{"nh4": ("ammonia", "NH4"), "nh4-n": ("ammonia", "NH4-N"), "nh4n": ("ammonia", "NH4-N")},
@@ -126,8 +126,8 @@ def _canonical(key: str, number: float, unit: str, implied: str) -> float:
     """Return the value in the canonical unit; what the name implies and the unit must agree."""
     gravity = [said for said in (unit, implied) if _SG.fullmatch(said)]
     if key == "salinity" and gravity:
-        if unit and implied and not _SG.fullmatch(unit):
-            raise BadInputError(f'"{unit}" and specific gravity: one or the other')
+        if unit and implied and len(gravity) == 1:
+            raise BadInputError(f"{implied} or {unit}? One or the other")
         # The unit's reference ("sg 25/25") says more than a bare "sg".
         return _from_gravity(number, max(gravity, key=len))
     scale, basis = scale_of(key, unit)

@@ -1,0 +1,308 @@
+"""The commands `care water` and `care dose`, typed as a keeper would."""
+
+import csv
+import json
+import sqlite3
+from contextlib import closing
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner, Result
+
+from polypward.records import CareEvent, Specimen
+from polypward_cli.main import app
+from polypward_cli.rounds import plan_round
+from polypward_cli.ward import Ward
+from polypward_cli.water.due import ward_water_due
+
+
+@pytest.fixture
+def ward(tmp_path: Path) -> Path:
+    with Ward.open(tmp_path / "ward", create=True, time_zone="Europe/Berlin") as made:
+        made.save_specimen(Specimen(specimen="amber", place="rack 1", water_system="main"))
+    return tmp_path / "ward"
+
+
+def run(ward: Path, *words: object) -> Result:
+    found = CliRunner().invoke(app, ["care", *map(str, words), "--ward", str(ward)])
+    assert "Traceback" not in found.output
+    return found
+
+
+def ok(ward: Path, *words: object) -> str:
+    found = run(ward, *words)
+    assert found.exit_code == 0, found.output
+    return found.stdout
+
+
+def refused(ward: Path, *words: object) -> str:
+    """What a refusal says; nothing was written."""
+    before = rows(ward)
+    found = run(ward, *words)
+    assert found.exit_code == 2, found.output
+    assert rows(ward) == before
+    return " ".join(found.stderr.split())
+
+
+def rows(ward: Path) -> list[tuple[object, ...]]:
+    tables = ("water_systems", "water_tests", "water_targets", "water_doses", "audit")
+    with closing(sqlite3.connect(ward / "ward.db")) as db:
+        return [row for table in tables for row in db.execute(f"select * from {table}")]
+
+
+def ready(ward: Path) -> None:
+    """A system with good temperature and salinity, low alkalinity, 400 L, targets accepted."""
+    ok(ward, "water", "log", "main", "temp=25", "psu=35", "dkh=7.3", "ca=390", "--by", "Kim")
+    ok(ward, "water", "targets", "main", "--accept", "--by", "Kim")
+    ok(ward, "water", "volume", "main", "--measured", "400 L")
+
+
+def test_the_usual_targets_are_offered_once_and_never_taken_by_themselves(ward: Path) -> None:
+    first = ok(ward, "water", "log", "main", "dkh=8.4")
+    assert "not set. Accept these?" in first
+    assert "common practice, no source" in first
+    assert "Accept these?" not in ok(ward, "water", "log", "main", "ca=430")
+    told = ok(ward, "water")
+    assert "Targets: not set" in told
+    assert "no target" in told
+    assert "in target" not in told
+    assert "7.5 to 9.5 dKH, aim 8.5" in ok(ward, "water", "targets", "main", "--accept")
+    assert "alkalinity   8.4 dKH; today; in target" in ok(ward, "water")
+
+
+def test_the_list_says_what_is_out_and_what_was_never_tested(ward: Path) -> None:
+    ready(ward)
+    for day, value in ((5, "po4=nd"), (2, "po4=<0.02")):
+        at = (datetime.now(UTC) - timedelta(days=day)).isoformat(timespec="minutes")
+        ok(ward, "water", "log", "main", value, "--at", at)
+    told = ok(ward, "water", "--system", "MAIN")
+    assert "magnesium    not tested" in told
+    assert "alkalinity 7.3 dKH: under target (7.5 to 9.5 dKH, aim 8.5 dKH)" in told
+    assert "phosphate    under 0.02 mg/L PO4; 2 days ago; undetectable" in told
+    assert "phosphate undetectable twice in a row" in told
+    states = json.loads(ok(ward, "water", "--json"))["systems"][0]["states"]
+    by_key = {state["parameter"]: state for state in states}
+    assert by_key["magnesium"] == {
+        "parameter": "magnesium",
+        "verdict": "not tested",
+        "latest": None,
+        "age_days": None,
+        "target": "1250 to 1400 mg/L, aim 1300 mg/L",
+        "per_week": None,
+        "trend_p": None,
+        "trend_tests": 0,
+        "remarks": [],
+    }
+    assert by_key["alkalinity"]["latest"]["by"] == "Kim"
+
+
+def test_bad_tests_are_refused_as_a_whole(ward: Path) -> None:
+    told = refused(ward, "water", "log", "main", "dkh=8.4", "ca=-3", "sg=1.025")
+    assert "from 0 to 1000 mg/L, not -3" in told
+    assert "at which temperatures" in told
+    assert "Nothing was written" in told
+    assert "twice" in refused(ward, "water", "log", "main", "dkh=8.4", "alk=3 meq/L")
+    assert 'Is it "main"' in refused(ward, "water", "log", "mian", "dkh=8.4")
+    assert "future" in refused(ward, "water", "log", "main", "dkh=8.4", "--at", "2099-01-01")
+    assert "year right" in refused(ward, "water", "log", "main", "dkh=8.4", "--at", "1026-01-01")
+    assert "is no day" in refused(ward, "water", "log", "main", "ca=430", "--kit-expires", "soon")
+    assert "first test names it" in refused_empty(ward.parent / "empty")
+
+
+def refused_empty(path: Path) -> str:
+    Ward.open(path, create=True).close()
+    found = run(path, "water")
+    assert found.exit_code == 2
+    return found.stderr
+
+
+def test_a_plan_needs_a_volume_a_compound_and_its_hydration(ward: Path) -> None:
+    ok(ward, "water", "log", "main", "temp=25", "psu=35", "dkh=7.3", "ca=390")
+    ok(ward, "water", "targets", "main", "--accept")
+    plan = ("dose", "plan", "main", "alkalinity")
+    assert "volume" in refused(ward, *plan, "--compound", "NaHCO3")
+    assert "rock is not known" in refused(
+        ward, "water", "volume", "main", "--inside", "100x50x50cm", "--rock", "?", "--sump", "none"
+    )
+    assert "together" in refused(ward, "water", "volume", "main", "--inside", "100x50x50cm")
+    assert "not known" in ok(ward, "water", "volume", "main")
+    ok(ward, "water", "volume", "main", "--measured", "400.9 L")
+    assert "sodium bicarbonate (NaHCO3)" in refused(ward, *plan)
+    told = refused(ward, "dose", "plan", "main", "calcium", "--compound", "calcium chloride")
+    assert "with how much water" in told
+    assert "purity" in refused(ward, *plan, "--compound", "NaHCO3", "--purity", "130")
+    told = ok(ward, *plan, "--compound", "NaHCO3", "--purity", "99")
+    # 0.4 dKH of 400 L, 29.961 g for 1 dKH of 1000 L, 99 % pure: 4.842 g.
+    assert "part 1 of 3: 7.3 dKH to 7.7 dKH 4.84 g" in " ".join(told.split())
+    assert told.count("only after a new test") == 2
+    for word in ("Formula:", "Source: volume 400 L", "Caution: Never mix calcium"):
+        assert word in told
+    data = json.loads(ok(ward, *plan, "--compound", "NaHCO3", "--json"))
+    assert [portion["retest_first"] for portion in data["portions"]] == [False, True, True]
+    assert data["log_as"] == "sodium bicarbonate"
+
+
+def test_two_helpers_one_dose(ward: Path) -> None:
+    ready(ward)
+    ok(ward, "dose", "log", "main", "sodium bicarbonate", "4.8 g", "--by", "Kim")
+    again = refused(ward, "dose", "log", "Main", "NaHCO3", "4.8 g", "--by", "Jo")
+    assert "given already today: sodium bicarbonate, 4.8 g, by Kim at" in again
+    # Planning it anew is stopped whatever is said; so is calcium beside alkalinity.
+    planned = ("dose", "plan", "main", "alkalinity", "--compound", "NaHCO3", "--again")
+    assert "by Kim at" in refused(ward, *planned)
+    calcium = ("dose", "plan", "main", "calcium", "--compound", "CaCl2", "--again")
+    assert "never dosed together" in refused(ward, *calcium)
+    assert "never dosed together" in refused(
+        ward, "dose", "log", "main", "calcium chloride", "5 g", "--by", "Jo"
+    )
+    assert "--again" in refused(ward, "dose", "plan", "main", "amino")
+    told = ok(ward, "dose", "plan", "main", "amino", "--again", "--label", "2 mL per 100 L")
+    assert "8 mL" in told
+    assert "overrides the common practice of 5 mL per 100 US gal" in told
+    done = run(ward, "dose", "log", "main", "amino", "8 mL", "--by", "Jo", "--again")
+    assert "Noted all the same" in done.stderr
+    listed = json.loads(ok(ward, "dose", "--json"))
+    assert [(one["what"], one["by"], one["again"]) for one in listed] == [
+        ("sodium bicarbonate", "Kim", False),
+        ("amino acids", "Jo", True),
+    ]
+
+
+def test_a_dose_needs_somebody_who_gave_it_and_an_amount_that_can_be(ward: Path) -> None:
+    ready(ward)
+    assert "who gave it" in refused(ward, "dose", "log", "main", "NaHCO3", "4 g")
+    for amount, told in (
+        ("4", "of what unit"),
+        ("-4 g", "over 0"),
+        ("5 gal", "US gal or imp gal"),
+        ("x", "write a number"),
+    ):
+        # "--" keeps -4 g from being taken for an option.
+        words = ("dose", "log", "--by", "Kim", "--ward", ward, "--", "main", "NaHCO3", amount)
+        found = CliRunner().invoke(app, ["care", *map(str, words)])
+        assert (found.exit_code, told in found.stderr) == (2, True), found.output
+    told = refused(ward, "dose", "log", "main", "alkalinity", "4 g", "--by", "Kim")
+    assert "what was poured" in told
+    ok(ward, "dose", "log", "main", "alkalinity: blue bottle", "40 mL", "--by", "Kim")
+    [one] = json.loads(ok(ward, "dose", "--json"))
+    assert (one["what"], one["raises"]) == ("blue bottle", "alkalinity")
+
+
+def test_the_order_and_a_fresh_test_come_before_any_amount(ward: Path) -> None:
+    ready(ward)
+    yesterday = (datetime.now(UTC) - timedelta(hours=30)).isoformat(timespec="minutes")
+    ok(ward, "water", "log", "main", "mg=1200", "--at", yesterday)
+    magnesium = ("dose", "plan", "main", "magnesium", "--compound", "MgCl2.6H2O")
+    assert "no older than 24 h" in refused(ward, *magnesium)
+    ok(ward, "water", "log", "main", "mg=1205", "temp=23.5")
+    told = refused(ward, *magnesium)
+    assert "temperature is 23.5 degC, under target (24 to 26 degC, aim 25 degC): correct it" in told
+    told = " ".join(ok(ward, "dose", "plan", "main", "temperature").split())
+    assert "part 1 of 2: 23.5 degC to 24.2 degC" in told
+    assert "not corrected by a dose" in refused(ward, "dose", "plan", "main", "ph", "--to", "8.2")
+
+
+def test_own_targets_and_a_smaller_step(ward: Path) -> None:
+    ready(ward)
+    told = ok(
+        ward, "water", "targets", "main", "--set", "dkh=8-9", "--a-day", "dkh=0.2", "--by", "Kim"
+    )
+    assert "8 to 9 dKH, aim 8.5 dKH; at most 0.2 dKH a day (set by Kim)" in told
+    told = ok(ward, "dose", "plan", "main", "alkalinity", "--compound", "NaHCO3", "--to", "8")
+    assert "part 1 of 4" in told
+    assert "largest change 0.2 dKH a day: set by Kim" in told
+    assert "up to 5 mg/L NO3" in ok(ward, "water", "targets", "main", "--set", "no3=-5")
+    ok(ward, "water", "targets", "main", "--drop", "k", "--drop", "no2")
+    assert "potassium" not in ok(ward, "water", "targets", "main")
+    for words in (
+        ("--set", "dkh=9-8"),
+        ("--set", "dkh=9"),
+        ("--set", "no3"),
+        ("--aim", "dkh=12"),
+        ("--a-day", "dkh=0"),
+        ("--set", "ca=1-9000"),
+        ("--drop", "k"),
+    ):
+        refused(ward, "water", "targets", "main", *words)
+
+
+def test_what_was_wrong_is_corrected_and_the_old_value_kept(ward: Path) -> None:
+    ready(ward)
+    told = ok(ward, "water", "amend", "3", "dkh=8.3")
+    assert "7.3 dKH" in told
+    assert "is now 8.3 dKH" in told
+    assert "is of alkalinity, not of calcium" in refused(ward, "water", "amend", "3", "ca=400")
+    assert "no test 99" in refused(ward, "water", "amend", "99", "ca=400")
+    ok(ward, "water", "amend", "4", "--undo", "--by", "Kim")
+    assert "calcium      not tested" in ok(ward, "water")
+    assert "taken back already" in refused(ward, "water", "amend", "4", "ca=400")
+    ok(ward, "dose", "log", "main", "MgCl2.6H2O", "5 g", "--by", "Kim")
+    assert "5 g" in ok(ward, "dose", "amend", "1", "6 g")
+    ok(ward, "dose", "amend", "1", "--undo")
+    assert "No dose" in ok(ward, "dose")
+    ok(ward, "dose", "log", "main", "MgCl2.6H2O", "5 g", "--by", "Jo")  # nothing stands against it
+    with closing(sqlite3.connect(ward / "ward.db")) as db:
+        kept = db.execute("select what, old from audit where what like 'water%' order by id")
+        told = [what for what, _ in kept]
+        [old] = db.execute("select old from audit where what = 'water test changed'").fetchone()
+    assert told.count("water test changed") == told.count("water test undone") == 1
+    assert json.loads(old)["value"] == 7.3
+
+
+def test_tables_go_out_and_come_in_again(ward: Path, tmp_path: Path) -> None:
+    ok(ward, "water", "log", "main", "dkh=8.4", "no3-n=1.1", "po4=<0.02", "no2=nd", "--by", "=Kim")
+    out = tmp_path / "tests.csv"
+    ok(ward, "water", "export", out)
+    with out.open(encoding="utf-8", newline="") as stream:
+        table = list(csv.DictReader(stream))
+    assert [row["value"] for row in table] == ["8.4", "4.869308203", "<0.02", "nd"]
+    assert {row["by"] for row in table} == {"'=Kim"}  # no formula for a spreadsheet
+    other = tmp_path / "other"
+    assert "4 new, 0 known" in ok(other, "water", "import", out, "--new")
+    assert "0 new, 4 known" in ok(other, "water", "import", out)
+    assert "under 0.02 mg/L PO4" in ok(other, "water")
+
+
+def test_a_faulty_table_is_told_by_line_and_taken_in_not_at_all(ward: Path, tmp_path: Path) -> None:
+    table = tmp_path / "tests.csv"
+    text = (
+        "system;at;what;value;unit\nmain;2026-01-02;dkh;8,4;\nmain;2026-01-02;nitrate;5;mg/L\n"
+        "mian;2026-01-02;ca;430;\nmain;2099-01-01;ca;430;\nmain;;ca;430;\n"
+    )
+    table.write_bytes(b"\xef\xbb\xbf" + text.encode())
+    told = refused(ward, "water", "import", table)
+    for line, fault in ((3, "as NO3 or as NO3-N"), (4, "Is it"), (5, "future"), (6, "at is empty")):
+        assert f"line {line}: " in told
+        assert fault in told
+
+
+def test_the_round_asks_for_what_is_due_where_the_water_is(ward: Path) -> None:
+    at = datetime(2026, 6, 1, 8, tzinfo=UTC)
+    with Ward.open(ward, today=date(2026, 6, 2)) as opened:
+        [stop] = [
+            one for one in plan_round(opened, on=date(2026, 6, 2)).stops if one.kind == "water"
+        ]
+        assert (stop.place, stop.specimen) == ("rack 1", "")
+        assert stop.why == "main: this water was never tested"
+    ok(ward, "water", "log", "main", "no3=5", "dkh=8", "--at", at.isoformat())
+    later = (at + timedelta(hours=1)).isoformat()
+    ok(ward, "dose", "log", "main", "NaHCO3", "5 g", "--by", "Kim", "--at", later)
+    with Ward.open(ward) as opened:
+        detail = {"amount": "heavy"}
+        fed = CareEvent(specimen="amber", at=at, what="feeding", detail=detail)
+        opened.add_care(fed)
+        assert ward_water_due(opened, on=date(2026, 6, 1)) == ()
+        due = [one.why for one in ward_water_due(opened, on=date(2026, 6, 2))]
+    assert due == [
+        "test alkalinity after sodium bicarbonate",
+        "test nitrate after heavy feeding",
+        "test phosphate after heavy feeding",
+    ]
+
+
+def test_cautions_are_shown_once_to_each(ward: Path) -> None:
+    first = run(ward, "water", "log", "main", "ca=430", "--by", "Kim").stderr
+    assert "Residual-current protection" in first
+    assert run(ward, "water", "log", "main", "dkh=8", "--by", "Kim").stderr == ""
+    assert run(ward, "water", "log", "main", "mg=1300", "--by", "Jo").stderr == first
