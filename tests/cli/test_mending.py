@@ -322,3 +322,31 @@ def test_wrong_usage_changes_nothing(desk: Desk, words: tuple[str, ...]) -> None
     assert done.exit_code == 2
     assert "Traceback" not in done.output
     assert figures(desk) == before
+
+
+def test_a_photo_waits_beside_those_that_were_there_then(desk: Desk) -> None:
+    """Amber was split on the 10th, blue moved on the 8th, cyan lost on the 6th."""
+    with desk.ward() as ward:
+        for name in ("amber", "blue", "cyan"):
+            ward.save_specimen(Specimen(specimen=name, place="rack 1"))
+    for words in (
+        ("split", "amber", "--into", "a", "--into", "b", "--at", "2026-05-10T09:00"),
+        ("move", "blue", "--to", "rack 2", "--at", "2026-05-08T09:00"),
+        ("lost", "cyan", "--at", "2026-05-06T09:00"),
+    ):
+        assert run("specimen", *words, "--ward", desk.path).exit_code == 0
+    for day in (5, 7, 9, 11):
+        photo(desk.photos / "rack 1" / f"IMG_{day}.jpg", f"2026-05-{day:02d}T10:00:00+02:00")
+    desk.score()
+    assert [names(one) for one in waiting(desk)] == [
+        ["amber", "blue", "cyan"],
+        ["amber", "blue"],
+        ["amber"],
+        ["a", "b"],
+    ]
+    assert [names(one) for one in waiting(desk, "--place", "rack 2")] == [
+        [],
+        [],
+        ["blue"],
+        ["blue"],
+    ]

@@ -80,6 +80,7 @@ class Life:
         came += [one.permit and f"permit {one.permit}"]
         kin = [one.parent and f"cut from {one.parent}"]
         kin += [f"pieces {' '.join(self.pieces)}" if self.pieces else ""]
+        gone = one.state in ("split", "joined")
         money = [
             f"{label} {value:.2f}"
             for label, value in (
@@ -87,8 +88,9 @@ class Life:
                 ("as it was", one.as_is_price),
                 ("expected", one.expected_price),
             )
-            if value is not None
+            if value is not None and not gone
         ]
+        money += ["carried by what it became"] if gone else []
         for label, parts in (
             ("stands", where),
             ("came", came),

@@ -16,6 +16,7 @@ from urllib.parse import quote
 from polypward.errors import BadInputError
 from polypward.records import Specimen
 from polypward_cli.files import write_text
+from polypward_cli.life.past import Past
 from polypward_cli.naming import clean_name
 from polypward_cli.ward import Ward
 
@@ -63,22 +64,22 @@ def waiting_photos(ward: Ward, *, place: str = "", kind: str = "") -> list[Waiti
     Parameters
     ----------
     place, kind : str
-        Only specimens of this place (or water system) and kind; without, what the photo's folders
-        name, else all that are held.
+        Only specimens that stood at this place (or in this water system) when the photo was taken,
+        and of this kind; without, what the photo's folders name, else all that were here.
 
     Raises
     ------
     BadInputError
-        If no specimen is held there, or of this kind.
+        If no specimen ever stood there, or is of this kind.
     """
     zone = ward.settings.zone
-    held = [one for one in ward.specimens() if one.state == "held"]
-    asked = [one for one in held if _at(one, place) and _of(one, kind)]
-    if (place or kind) and not asked:
+    past = Past(ward)
+    if not any(_at(one, place) and _of(one, kind) for one in past.everywhere()):
         what = " and ".join(
             part for part in (place and f'place "{place}"', kind and f'kind "{kind}"') if part
         )
-        raise BadInputError(f"no specimen is held with {what}; polypward specimen list shows them")
+        if what:
+            raise BadInputError(f"no specimen with {what}; polypward specimen list shows them all")
     shown = _cut_outs(ward)
     found = []
     rows = ward.db.query(
@@ -88,6 +89,8 @@ def waiting_photos(ward: Ward, *, place: str = "", kind: str = "") -> list[Waiti
     )
     for row in rows:
         at = datetime.fromisoformat(row["taken_at"]).astimezone(zone) if row["taken_at"] else None
+        held = past.held(at)
+        asked = [one for one in held if _at(one, place) and _of(one, kind)]
         near, those = ("", asked) if place or kind else _near(row["path"], held)
         codes = json.loads(row["placing"])
         found.append(
@@ -181,8 +184,6 @@ def _candidates(
     """Return those that it may show: first whoever has no photo of that day, then by name."""
     found = []
     for one in those:
-        if at and one.arrived_on and one.arrived_on > at.date():
-            continue
         mine = shown.get(one.specimen, [])
         before = [entry for entry in mine if at is None or entry[0] <= at] or mine[:1]
         day, cut_out = (str(before[-1][0].date()), before[-1][1]) if before else ("", "")
