@@ -146,9 +146,9 @@ def _colours(
         if (visit.light, visit.like) != period:
             starts.append(visit.at)
             period = (visit.light, visit.like)
-        index_here = axis.place(visit.lab)[0] if visit.paling_raw is None else visit.paling_raw
-        shift = index_here * axis.length_lab
-        points.append(Point(index, visit.at, shift, max(floor, own[index]), _u(visit)))
+        shift, factor = axis.lean(visit.lab)
+        sd = factor * max(floor, own[index])
+        points.append(Point(index, visit.at, shift, sd, _u(visit)))
     return points, starts
 
 

@@ -15,6 +15,9 @@ __all__ = ["Axis", "pale_mm2"]
 
 # A bin of tissue counts as pale from half the way to white.
 _PALE_FROM: Final = 0.5
+# How much a and b count beside L on the chart, so that colourful bleaching does not pass for
+# health: of 0, 0.3, 0.5 and 1 the one that finds both kinds of paling in ``bench/calibration.py``.
+_CHROMA_WEIGHT: Final = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +59,33 @@ class Axis:
         index = math.fsum((dx * x, dy * y, dz * z)) / square
         x, y, z = x - index * dx, y - index * dy, z - index * dz
         return index, math.sqrt(math.fsum((x * x, y * y, z * z)))
+
+    def lean(self, lab: Sequence[float]) -> tuple[float, float]:
+        """Place a colour on the axis by lightness first, for the chart.
+
+        Bleached tissue may turn more colourful (Bollati et al. 2020, Current Biology 30:2433-2445),
+        which a plain projection takes for rich colour. Here a and b count for less; a
+        colour on the axis is placed where `place` puts it.
+
+        Parameters
+        ----------
+        lab : sequence of 3 floats
+            CIELAB D50.
+
+        Returns
+        -------
+        shift_lab : float
+            From the rich end, in units of the axis, 0 .. `length_lab`.
+        sd_factor : float
+            What an SD of one Lab channel is multiplied by to become that of the shift.
+        """
+        (x0, y0, z0), (x1, y1, z1), (x, y, z) = self.rich, self.white, lab
+        weight = _CHROMA_WEIGHT**2
+        dx, dy, dz = x1 - x0, weight * (y1 - y0), weight * (z1 - z0)
+        square = math.fsum((dx * (x1 - x0), dy * (y1 - y0), dz * (z1 - z0)))
+        shift = math.fsum((dx * (x - x0), dy * (y - y0), dz * (z - z0)))
+        scale = self.length_lab / square
+        return scale * shift, scale * math.sqrt(math.fsum((dx * dx, dy * dy, dz * dz)))
 
     def index_sd(self, lab_sd: float) -> float:
         """SD of the index from the SD of a colour along one direction (Lab units)."""

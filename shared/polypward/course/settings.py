@@ -50,11 +50,11 @@ class CourseSettings:
         Weight of a visit a week after the one before, 0..1 (Roberts 1959, Technometrics 1:239).
     limit_sds, colour_limit_sds : float
         Limit for a flag, for shares and for colour, in standard deviations of the charted
-        statistic. Tuned with ``bench/courses.py``.
+        statistic. From ``python -m bench.calibration``, see docs/course.md.
     single_sds, colour_single_sds : float
-        The same for one visit by itself, in its own standard deviations from the baseline.
+        The same for one visit by itself, in its own SDs from the baseline. From the same.
     follow_sds : float
-        Limit beyond which two visits in a row move the baseline up. Tuned likewise.
+        Limit beyond which two visits in a row move the baseline up. From the same.
     baseline_visits : int
         Visits that make a full baseline.
     cover_floor, overgrown_floor : float
@@ -115,9 +115,9 @@ class CourseSettings:
     interval_days: int = 7
     ewma_lambda: float = 0.4
     limit_sds: float = 3.2
-    colour_limit_sds: float = 3.0
+    colour_limit_sds: float = 2.9
     single_sds: float = 3.4
-    colour_single_sds: float = 3.2
+    colour_single_sds: float = 3.1
     follow_sds: float = 2.5
     baseline_visits: int = 8
     cover_floor: float = 0.01
