@@ -4,7 +4,7 @@ import io
 import json
 import re
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +18,7 @@ from typer.testing import CliRunner, Result
 
 from polypward.errors import BadInputError
 from polypward_cli.claim.desk import Said, do_claim, list_claims
+from polypward_cli.claim.due import claims_due
 from polypward_cli.claim.ledger import claim_of, money_claimed
 from polypward_cli.claim.pictures import ALL_BYTES, small_pictures
 from polypward_cli.claim.write import MOST_BYTES
@@ -384,3 +385,23 @@ def test_hostile_names_stay_inside(desk: Desk, tmp_path: Path) -> None:
     assert "<script>" not in html
     assert "Zażółć &lt;script&gt;" in html
     assert "Za?" in pypdf.PdfReader(folder / "sheet-1" / "sheet.pdf").pages[0].extract_text()
+
+
+def test_open_windows_lead_the_round_and_money_stands_on_the_first_page(arrived: Desk) -> None:
+    claimed(arrived, moments=DELIVERED, dead=["amber"])
+    with arrived.ward() as ward:
+        assert claims_due(ward, now=datetime(2026, 5, 12, 8, 0, tzinfo=UTC)) == [
+            "Claim on batch B7: 3 h 30 min left; 1 piece claimed, not sent. polypward claim B7"
+        ]
+        assert claims_due(ward, now=NOW) == []  # 11:30 UTC is the end of it
+    just_now = (datetime.now(UTC) - timedelta(minutes=1)).isoformat(timespec="seconds")
+    assert run("claim", "B7", "--delivered", just_now, "--ward", arrived.path).exit_code == 0
+    first = run("rounds", "--ward", arrived.path).stdout.splitlines()[0]
+    assert re.match(r"Claim on batch B7: 3 h 5\d min left; 1 piece claimed, not sent", first)
+    assert run("report", "--ward", arrived.path).exit_code == 0
+    page = (arrived.path / "report" / "index.html").read_text()
+    assert "Claims: 60.00 claimed, 0.00 credited, 60.00 still open." in page
+    settings = arrived.path / "ward.toml"
+    settings.write_text(settings.read_text().replace("window_hours = 4", "window_hours = -4"))
+    told = run("rounds", "--ward", arrived.path)
+    assert (told.exit_code, "window_hours must be a number from 0" in told.stdout) == (0, True)

@@ -21,11 +21,12 @@ def report(
 
         polypward report --ward ward --open
     """
+    from polypward_cli.claim.ledger import money_claimed
     from polypward_cli.report import build_report
     from polypward_cli.ward import Ward
 
     with Ward.open(ward) as opened:
-        path = build_report(opened)
+        path = build_report(opened, claims=money_claimed(opened).words())
     typer.echo(f"report: {path}")
     if open_:
         import webbrowser

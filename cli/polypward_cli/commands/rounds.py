@@ -29,7 +29,9 @@ def rounds(
         polypward rounds --ward ward --on 2026-01-12 --out round.pdf
     """
     import json
+    from datetime import datetime
 
+    from polypward_cli.claim.due import claims_due
     from polypward_cli.dates import parse_day
     from polypward_cli.round_page import lines_of, write_page
     from polypward_cli.rounds import plan_round
@@ -38,9 +40,13 @@ def rounds(
     with Ward.open(ward) as opened:
         day = parse_day(on) if on else opened.zone_today
         planned = plan_round(opened, on=day)
+        now = datetime.now(opened.settings.zone)
+        claims = claims_due(opened, now=now) if day == now.date() else []
     if as_json:
         typer.echo(json.dumps(planned.as_json(), indent=1, ensure_ascii=False))
     else:
+        for claim in claims:
+            typer.echo(claim)
         for line in lines_of(planned):
             if line.level == "head":
                 typer.echo("")

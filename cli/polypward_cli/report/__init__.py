@@ -66,10 +66,11 @@ class ReportWard(Protocol):
         """Return what was done to or seen on the specimens."""
 
 
-def build_report(ward: ReportWard) -> Path:
+def build_report(ward: ReportWard, *, claims: str = "") -> Path:
     """Write the ward's report and return the path of its first page.
 
-    The folder ``report`` in the ward is replaced as a whole once the new one is complete.
+    The folder ``report`` in the ward is replaced as a whole once the new one is complete. `claims`
+    is the line of money claimed, credited and still open, for the first page.
 
     Raises
     ------
@@ -106,7 +107,9 @@ def build_report(ward: ReportWard) -> Path:
             )
             pages.write_specimen(view)
             views.append(view)
-        index = index_view(views, specimens=specimens, readings=readings, scored=_scored(ward))
+        index = index_view(
+            views, specimens=specimens, readings=readings, scored=_scored(ward), claims=claims
+        )
         pages.write_rest(index)
     return target / "index.html"
 

@@ -17,6 +17,7 @@ def index_view(
     specimens: Sequence[Specimen],
     readings: Sequence[Reading],
     scored: str,
+    claims: str = "",
 ) -> IndexView:
     """Return the first page.
 
@@ -30,6 +31,8 @@ def index_view(
         Every reading of the ward, those without a specimen among them.
     scored : str
         When photos were scored last, as a sentence.
+    claims : str
+        What was claimed, credited and is still open, as a sentence; "" if nothing.
     """
     groups: dict[str, list[SpecimenView]] = defaultdict(list)
     for view in views:
@@ -40,7 +43,7 @@ def index_view(
     return IndexView(
         summary=_summary(here, groups),
         scored=scored,
-        money=_money(views, specimens),
+        money=" ".join(part for part in (_money(views, specimens), claims) if part),
         photo_summary=f"{words.counted(counted, 'photo')} counted, {len(rejected)} not counted.",
         needs=sorted(groups["needs"], key=_urgency),
         back=groups["back"],
