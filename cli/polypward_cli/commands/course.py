@@ -84,6 +84,38 @@ def repeat(as_json: JsonOption = False, ward: WardOption = HERE) -> None:
 
 
 @app.command()
+def edge(
+    name: NameArgument,
+    last: Annotated[int, typer.Option(min=1, help="So many of the newest steps.")] = 4,
+    as_json: JsonOption = False,
+    ward: WardOption = HERE,
+) -> None:
+    """Show how far the live edge moved between visits, mm a week, on the rigid skeleton.
+
+    Not available where the skeleton of two visits cannot be laid over each other.
+
+    Example:
+
+        polypward course edge LAM-03 --last 2
+    """
+    import json
+
+    from polypward_cli.edges import edge_steps
+    from polypward_cli.life.common import named
+    from polypward_cli.ward import Ward
+
+    with Ward.open(ward) as opened:
+        steps = edge_steps(opened, named(opened, name).specimen, last=last)
+    if as_json:
+        typer.echo(json.dumps([step.as_json() for step in steps], indent=1))
+        return
+    if not steps:
+        typer.echo("not available before two visits with a cut-out")
+    for step in steps:
+        typer.echo(step.words())
+
+
+@app.command()
 def baseline(
     name: NameArgument,
     reason: Annotated[str, typer.Option(help="Why; it is kept in the ward.")],
