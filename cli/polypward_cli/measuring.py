@@ -14,7 +14,7 @@ from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field, replace
 from multiprocessing import get_context
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -25,6 +25,9 @@ from polypward.records import Card, PhotoSettings, Reading
 from polypward_cli.eyes import Eyes, Opened, Seen
 from polypward_cli.files import write_bytes
 from polypward_cli.ward.rows import residuals_blob, row_of_measures
+
+if TYPE_CHECKING:
+    from polypward_vision.lens import Lens
 
 __all__ = ["Bench", "Job", "Measured", "encoded", "measure_all", "measure_one", "workers_for"]
 
@@ -47,6 +50,8 @@ class Bench:
     eyes: Eyes
     cards: tuple[Card, ...] = ()
     print_residuals: Mapping[str, npt.NDArray[np.float64]] = field(default_factory=dict)
+    # Calibrated lenses by the camera's name in its photos.
+    lenses: Mapping[str, tuple["Lens", ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,6 +96,7 @@ def measure_one(job: Job, bench: Bench) -> Measured:
             cards=bench.cards,
             print_residuals=bench.print_residuals,
             **job.known,
+            **_lens(opened, bench),
         )
         row = _row(seen, job.name, bench.ward)
         tags = tuple(dict.fromkeys(tag.strip() for tag in seen.tags if tag.strip()))
@@ -110,6 +116,14 @@ def measure_one(job: Job, bench: Bench) -> Measured:
             trace=traceback.format_exc(),
             **about,
         )
+
+
+def _lens(opened: Opened, bench: Bench) -> dict[str, Any]:
+    """Return the calibrated lens through which a photo was taken, where there is one."""
+    for lens in bench.lenses.get(opened.camera, ()):
+        if lens.fits(opened.photo):
+            return {"lens": lens}
+    return {}
 
 
 def _about(opened: Opened) -> dict[str, Any]:

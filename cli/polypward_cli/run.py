@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from polypward.records import PhotoSettings
+from polypward_cli.cameras.calibrating import lens_marks, lenses
 from polypward_cli.eyes import Eyes
 from polypward_cli.manifest import photo_key
 from polypward_cli.measuring import Bench, Job, Measured, measure_all, workers_for
@@ -57,7 +58,9 @@ class Run:
             eyes=eyes,
             cards=tuple(ward.cards()),
             print_residuals=print_residuals(ward),
+            lenses=lenses(ward),
         )
+        self.lens_marks = lens_marks(ward)
         self.model = eyes.version
         self.moved: list[str] = []
         self.contradictions = 0
@@ -218,7 +221,12 @@ class Run:
             source = outline_before(self.ward, primary_row(self.ward, photo.key))
             if source is not None:
                 inputs["carried"] = outline_mark(source)
-        return settings, inputs | self._no_tray(photo)
+        return settings, inputs | self._no_tray(photo) | self._lens(photo)
+
+    def _lens(self, photo: RunPhoto) -> dict[str, Any]:
+        """Return the input that is a calibration of the photo's camera."""
+        mark = self.lens_marks.get(photo.row["camera"])
+        return {"lens": mark} if mark else {}
 
     def _no_tray(self, photo: RunPhoto) -> dict[str, Any]:
         """Return the input that a photo with several tags is of the one specimen that was said."""
@@ -273,7 +281,7 @@ class Run:
         old = primary_row(self.ward, photo.key)
         with db.atomic():
             self._change(photo, about)
-            inputs = dict(done.job.inputs) | self._no_tray(photo)
+            inputs = dict(done.job.inputs) | self._no_tray(photo) | self._lens(photo)
             inputs["card"] = card_key(done.row, self.bench.cards)
             self._outline_by_tag(photo)
             place = self._place(photo)

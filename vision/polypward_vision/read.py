@@ -18,6 +18,7 @@ from polypward_vision.colour.apply import Correction, plain_correction
 from polypward_vision.colour.correct import ColourFit, fit_colour
 from polypward_vision.corrected import CorrectedMap
 from polypward_vision.find_card import grey_of
+from polypward_vision.lens import Lens, straightened
 from polypward_vision.photo import DecodedPhoto
 from polypward_vision.pose import project
 from polypward_vision.registration import Outlined, carried, lightness
@@ -45,6 +46,7 @@ def measure_photo(
     tray: bool = True,
     corrected_parts: Mapping[str, CorrectedMap] = MappingProxyType({}),
     outlined: Outlined | None = None,
+    lens: Lens | None = None,
 ) -> PhotoResult:
     """Measure the specimen in a photo of it beside a card, or each of several with their tags.
 
@@ -71,6 +73,8 @@ def measure_photo(
     outlined : Outlined, optional
         An earlier cut-out of the specimen with a person's outline, which is carried to this photo
         where it has none of its own (see `polypward_vision.registration`).
+    lens : Lens, optional
+        A calibration of the photo's camera.
 
     Returns
     -------
@@ -86,7 +90,7 @@ def measure_photo(
     """
     if settings.mm_per_px is not None:
         return _without_card(photo, settings, settings.mm_per_px, model, corrected_map)
-    found, photo = find(photo)
+    found, photo = find(straightened(photo, lens))
     sight = look_at_card(photo, found, settings, cards)
     colour = _colour(sight, settings, print_residuals or {})
     height_mm = _usable_height(sight, settings)

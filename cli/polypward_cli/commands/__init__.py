@@ -25,7 +25,7 @@ MODULES = (
         "batch",
         "labels",
     ),
-    *("specimen", "course", "care", "card", "teach", "ward", "demo"),
+    *("specimen", "course", "care", "card", "camera", "teach", "ward", "demo"),
 )
 
 

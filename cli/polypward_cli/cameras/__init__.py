@@ -1,0 +1,1 @@
+"""The ward's cameras: lenses calibrated from photos of the card."""
