@@ -11,7 +11,7 @@ import typer
 from polypward_cli.main import app
 
 DOCUMENTS = ("README.md", "DEVELOPERS.md", *(f"docs/{n}.md" for n in ("card", "index", "numbers")))
-DOCUMENTS += ("docs/photographing.md", "docs/specimens.md", "docs/care.md")
+DOCUMENTS += ("docs/photographing.md", "docs/specimens.md", "docs/care.md", "docs/water.md")
 
 
 def commands(text: str) -> Iterator[list[str]]:

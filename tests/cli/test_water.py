@@ -215,6 +215,8 @@ def test_own_targets_and_a_smaller_step(ward: Path) -> None:
     assert "up to 5 mg/L NO3" in ok(ward, "water", "targets", "main", "--set", "no3=-5")
     ok(ward, "water", "targets", "main", "--drop", "k", "--drop", "no2")
     assert "potassium" not in ok(ward, "water", "targets", "main")
+    far = ("dose", "plan", "main", "alkalinity", "--compound", "NaHCO3", "--to", "12 dKH")
+    assert "12 dKH is outside the target (8 to 9 dKH, aim 8.5 dKH)" in refused(ward, *far)
     for words in (
         ("--set", "dkh=9-8"),
         ("--set", "dkh=9"),
@@ -225,6 +227,10 @@ def test_own_targets_and_a_smaller_step(ward: Path) -> None:
         ("--drop", "k"),
     ):
         refused(ward, "water", "targets", "main", *words)
+    ok(ward, "water", "targets", "main", "--drop", "dkh", "--drop", "temp")
+    told = ok(ward, *far)
+    assert "outside what is usual (7.5 to 9.5 dKH" in told
+    assert "No target of temperature is set: is 25 degC right?" in told
 
 
 def test_what_was_wrong_is_corrected_and_the_old_value_kept(ward: Path) -> None:

@@ -1,5 +1,6 @@
 """What to dose: a plan from tests, targets and volume, unless something stands before it."""
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -8,6 +9,8 @@ from polypward.errors import BadInputError
 from polypward.units import as_number
 from polypward.water import (
     Plan,
+    State,
+    Target,
     Volume,
     compound_of,
     compounds,
@@ -77,7 +80,8 @@ def make_plan(ward: Ward, system: str, wish: Wish, *, at: datetime) -> Plan:
     state = next(state for state in states if state.parameter == key)
     assert state.latest is not None  # a missing test is a hindrance
     now = state.latest.value
-    target = targets_of(ward, system).get(key)
+    targets = targets_of(ward, system)
+    target = targets.get(key)
     if not wish.to and state.verdict == "in target":
         told = target.text() if target else ""
         raise BadInputError(
@@ -90,6 +94,7 @@ def make_plan(ward: Ward, system: str, wish: Wish, *, at: datetime) -> Plan:
             f"to which {parameter(key).words}? No target with an aim is set: --to, or "
             f'polypward care water targets "{system}"'
         )
+    notes = _unjudged(key, aim, states, targets)
     a_day, source = usual.value, usual.source
     if target and target.a_day is not None and target.a_day != usual.value:
         a_day, source = target.a_day, target.source
@@ -99,12 +104,12 @@ def make_plan(ward: Ward, system: str, wish: Wish, *, at: datetime) -> Plan:
         mixed = read_value("psu", wish.mixed).value if wish.mixed else None
         litres = volume.litres if volume else None
         plan = plan_water(key, **steps, litres=litres, mixed=mixed)
-        return _with_volume(plan, volume) if volume and key == "salinity" else plan
+        return _with_volume(plan, volume if key == "salinity" else None, notes)
     assert volume is not None  # told above
     if label is not None:
         if label.parameter and label.parameter != key:
             raise BadInputError(f"the label raises {label.parameter}, not {key}")
-        return _with_volume(plan_label(label, **steps, litres=volume.litres), volume)
+        return _with_volume(plan_label(label, **steps, litres=volume.litres), volume, notes)
     if not wish.compound:
         names = "; ".join(
             f"{x.name} ({x.formula})" for x in compounds().values() if x.raises == key
@@ -118,11 +123,36 @@ def make_plan(ward: Ward, system: str, wish: Wish, *, at: datetime) -> Plan:
         litres=volume.litres,
         purity=_purity(wish.purity),
     )
-    return _with_volume(plan, volume)
+    return _with_volume(plan, volume, notes)
 
 
-def _with_volume(plan: Plan, volume: Volume) -> Plan:
-    return replace(plan, sources=(*plan.sources, f"volume {volume.litres:g} L: {volume.how}"))
+def _unjudged(
+    key: str, aim: float, states: Iterable[State], targets: Mapping[str, Target]
+) -> tuple[str, ...]:
+    """Return what a person must judge because no target is set; refuse an aim outside its own."""
+    target = targets.get(key) or parameter(key).target
+    low = parameter(key).low if target.low is None else target.low
+    high = parameter(key).high if target.high is None else target.high
+    outside = not low <= aim <= high
+    if outside and key in targets:
+        raise BadInputError(
+            f"the aim {shown(key, aim)} is outside the target ({target.text()}); if it is right, "
+            "change the target first: polypward care water targets --help"
+        )
+    notes = []
+    if outside:
+        notes.append(f"The aim is outside what is usual ({target.text()}; {target.source}).")
+    for state in states:
+        first = state.parameter in ("temperature", "salinity") and state.parameter != key
+        if first and state.latest is not None and state.parameter not in targets:
+            words = parameter(state.parameter).words
+            notes.append(f"No target of {words} is set: is {state.latest.text()} right?")
+    return tuple(notes)
+
+
+def _with_volume(plan: Plan, volume: Volume | None, notes: tuple[str, ...] = ()) -> Plan:
+    told = (f"volume {volume.litres:g} L: {volume.how}",) if volume else ()
+    return replace(plan, sources=(*plan.sources, *told), notes=(*notes, *plan.notes))
 
 
 def _to(key: str, text: str) -> tuple[str, str]:
