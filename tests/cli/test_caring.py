@@ -112,6 +112,11 @@ def test_the_response_may_come_later_and_two_refusals_show_in_the_round(mash: Ca
     assert food_stops(mash.desk, "2024-03-11") == []
     mash("ate", "amber", "part", "--at", "2024-03-12T20:00")  # it took some after all
     assert food_stops(mash.desk, "2024-03-13") == []
+    mash("ate", "amber", "spat", "--entry", "feeding:1", "--at", "2024-03-30")  # long after
+    assert [detail["response"] for _, detail in mash.events("amber")] == ["spat", "part"]
+    told = mash("ate", "coral", "took", "--entry", 1, code=2).stderr
+    assert "coral: not among those of feeding:1" in told
+    assert "is no feeding" in mash("ate", "amber", "took", "--entry", "mix:1", code=2).stderr
     told = mash("ate", "coral", "took", "--at", "2024-03-12T20:00", code=2).stderr
     assert "coral: no feeding noted in the 24 hours before 2024-03-12 20:00" in told
     assert "response" in mash("ate", "amber", "loved", "--at", "2024-03-12T20:00", code=2).stderr
@@ -139,7 +144,8 @@ def test_cover_and_left_over_are_ticked(mash: Care) -> None:
     assert "2024-03-11 18:30" in mash("tick").stdout
     assert mash("tick", 1, "--by", "Kim").stdout == "[x] cover off, flow on, rack 1\n"
     assert "nothing to tick" in mash("tick", 1, code=2).stderr
-    mash("tick", "feeding:1")
+    mash("feed", "coral", "--mix", "mash", "--at", "2024-03-11T18:00")
+    mash("tick", "all")
     assert mash("tick").stdout == "Nothing to tick.\n"
 
 
@@ -275,7 +281,12 @@ def test_a_treatment_goes_on_until_it_is_ended(care: Care) -> None:
     told = care("treat", "amber", "--agent", "N", "--at", "2024-03-11", code=2).stderr
     assert "amber under treatment with M since 2024-03-01" in told
     assert "began on" in care("treat", "amber", "--done", "--at", "2024-02-20", code=2).stderr
-    care("treat", "amber", "--done", "--at", "2024-03-11")
+    care("treat", "amber", "--done", "--at", "2024-03-11", "--by", "Lee")
+    with care.desk.ward() as ward:
+        assert [event.by for event in ward.care("blue")] == ["", "Lee"]
+    care("amend", "treatment:1", "--set", "ended_at=")
+    assert [detail["status"] for _, detail in care.events("blue")] == ["open"]
+    care("amend", "treatment:1", "--set", "ended_at=2024-03-11")
     told_of = [(what, detail.get("status")) for what, detail in care.events("blue")]
     assert told_of == [("treatment", "open"), ("treatment", "done")]
     care("treat", "amber", "--agent", "N", "--course", "--at", "2024-03-14")
@@ -307,16 +318,18 @@ def test_a_corrected_entry_corrects_every_history_and_keeps_the_old_value(mash: 
 
 def test_an_entry_taken_back_is_gone_from_the_histories_but_kept(mash: Care) -> None:
     mash("feed", "rack 1", "--mix", "mash", "--portions", 3, "--at", "2024-03-11T18:00")
-    mash("amend", "feeding:1", "--undo")
-    assert mash.events("amber") == []
+    mash("log", "amber", "note", "--detail", "feeding=1", "--at", "2024-03-11")  # a word of its own
+    mash("amend", "feeding:1", "--undo", "--by", "Lee")
+    assert mash.events("amber") == [("note", {"feeding": "1"})]
     assert mash("tick").stdout == "Nothing to tick.\n"
     assert mash.json("list", "feedings") == []
     assert "12 of 12 portions left" in mash("list", "mixes").stdout
     assert "was taken back" in mash("amend", "feeding:1", "--undo", code=2).stderr
     with mash.desk.ward() as ward:
         assert ward.db.table("feedings").count == 1
-        [kept] = ward.db.query("select what from audit where subject = 'feeding:1'")
+        [kept] = ward.db.query("select what, new from audit where subject = 'feeding:1'")
         assert kept["what"] == "feeding taken back"
+        assert json.loads(kept["new"])["changed_by"] == "Lee"
     mash("feed", "rack 1", "--mix", "mash", "--at", "2024-03-11T18:00")  # the day is free again
 
 

@@ -94,6 +94,13 @@ def test_the_way_through_quarantine(ward: Ward) -> None:
     ]
 
 
+def test_the_day_of_a_standing_is_corrected_by_saying_it_again(ward: Ward) -> None:
+    set_standing(ward, "tub", "quarantine", at=at("2024-03-06"), days=10)
+    set_standing(ward, "tub", "quarantine", at=at("2024-03-02"), days=10)
+    assert view(ward, "tub", "2024-03-07")["earliest_exit"] == "2024-03-12"
+    assert ward.db.table("place_standings").count == 2
+
+
 def test_an_early_end_needs_a_reason_that_is_kept(ward: Ward) -> None:
     set_standing(ward, "tub", "quarantine", at=at("2024-03-01"))
     assert view(ward, "tub", "2024-03-01")["days"] == 21  # quarantine_days of ward.toml

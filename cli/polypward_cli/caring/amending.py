@@ -11,7 +11,7 @@ from polypward_cli.caring.inspecting import listed_signs
 from polypward_cli.caring.limits import within
 from polypward_cli.caring.ticks import retime
 from polypward_cli.caring.treating import SOURCES
-from polypward_cli.dates import parse_day
+from polypward_cli.dates import parse_day, parse_time
 from polypward_cli.life.common import moment
 from polypward_cli.ward import Ward
 
@@ -20,7 +20,7 @@ __all__ = ["FIELDS", "amend"]
 _Read = Callable[[Ward, str, str], Any]
 
 
-def amend(ward: Ward, about: str, settings: Sequence[str]) -> tuple[Row, Row]:
+def amend(ward: Ward, about: str, settings: Sequence[str], *, by: str = "") -> tuple[Row, Row]:
     """Set fields of an entry from texts like "lot=A17"; returns it before and after.
 
     Parameters
@@ -30,6 +30,8 @@ def amend(ward: Ward, about: str, settings: Sequence[str]) -> tuple[Row, Row]:
         The entry, as "treatment:3".
     settings : sequence of str
         ``name=value``; an empty value empties the field where that is possible.
+    by : str
+        Who corrects it, for the audit.
 
     Raises
     ------
@@ -54,7 +56,7 @@ def amend(ward: Ward, about: str, settings: Sequence[str]) -> tuple[Row, Row]:
     if kind == "feeding" and {"portions", "quantity"} & set(changes) and "cost" not in changes:
         changes["cost"] = _cost_again(ward, before, before | changes)
     with ward.db.atomic():
-        after = change_entry(ward, kind, number, changes)
+        after = change_entry(ward, kind, number, changes, by=by)
         retime(ward, kind, before, after)
     return before, after
 
@@ -121,13 +123,15 @@ def _one_of(*words: str) -> _Read:
     return read
 
 
-def _past(ward: Ward, _: str, value: str) -> datetime:
-    return moment(ward, value or "empty")
+def _past(ward: Ward, name: str, value: str) -> datetime:
+    return moment(ward, _needed(ward, name, value))
+
+
+def _past_or_none(ward: Ward, _: str, value: str) -> datetime | None:
+    return moment(ward, value) if value else None
 
 
 def _time(ward: Ward, _: str, value: str) -> datetime:
-    from polypward_cli.dates import parse_time
-
     return parse_time(value, zone=ward.settings.zone).astimezone(ward.settings.zone)
 
 
@@ -169,7 +173,8 @@ FIELDS: Final[dict[str, dict[str, _Read]]] = {
         "cost": _COST,
         "work_minutes": _WORK,
         "note": _text,
-        "ended_at": _past,
+        "ended_at": _past_or_none,
+        "ended_by": _text,
     },
     "inspection": {
         "at": _past,

@@ -19,8 +19,18 @@ __all__ = ["CareDue", "care_due"]
 REFUSALS: Final = 2
 # Refusals are looked for this far back: food refused long ago asks for nothing today.
 REFUSED_DAYS: Final = 30
-# After so many days nobody takes left-over food out any more.
-TICK_DAYS: Final = 7
+_FED: Final = "what = 'feeding' and at >= ? and at < ?"
+# Specimens whose last feedings with a response, as many as REFUSALS, were all refused.
+_REFUSING: Final = f"""
+    select specimen from (
+        select specimen,
+            coalesce(json_extract(detail, '$.response'), json_extract(detail, '$.eaten')) as said,
+            row_number() over (partition by specimen order by at desc, id desc) as back
+        from care where {_FED} and said is not null)
+    where back <= {REFUSALS} and said in ('refused', 'spat', 'no')
+    group by specimen having count(*) = {REFUSALS}"""
+# The day after, nobody takes left-over food out any more.
+TICK_DAYS: Final = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,6 +56,8 @@ def care_due(ward: Ward, *, on: date) -> list[CareDue]:
 
 def _ticks(ward: Ward, on: date) -> list[CareDue]:
     home = {one.specimen: one.place or one.water_system for one in ward.specimens()}
+    first = on - timedelta(days=TICK_DAYS)
+    since = datetime.combine(first, time(), tzinfo=ward.settings.zone)
     return [
         CareDue(
             kind="tick",
@@ -54,19 +66,18 @@ def _ticks(ward: Ward, on: date) -> list[CareDue]:
             due_on=tick.due.date(),
             why=f"{tick.what}: {tick.where}, due {tick.due:%H:%M} (tick {tick.number})",
         )
-        for tick in open_ticks(ward)
-        if timedelta(0) <= on - tick.due.date() <= timedelta(days=TICK_DAYS)
+        for tick in open_ticks(ward, since=since)
+        if tick.due.date() <= on
     ]
 
 
 def _refusals(ward: Ward, on: date) -> list[CareDue]:
+    """Return who refused food twice or more in a row; the ledger finds the few first."""
     zone = ward.settings.zone
     start = datetime.combine(on - timedelta(days=REFUSED_DAYS), time(), tzinfo=zone)
     end = datetime.combine(on + timedelta(days=1), time(), tzinfo=zone)
-    rows = ward.db.query(
-        "select * from care where what = 'feeding' and at >= ? and at < ?",
-        [stamp(start), stamp(end)],
-    )
+    span = [stamp(start), stamp(end)]
+    rows = ward.db.query(f"select * from care where specimen in ({_REFUSING}) and {_FED}", span * 2)
     fed: dict[str, list[CareEvent]] = defaultdict(list)
     for row in rows:
         fed[row["specimen"]].append(care_of(row, zone=zone))

@@ -24,6 +24,7 @@ __all__ = [
     "change_entry",
     "entries",
     "entry",
+    "number_of",
     "parse_about",
     "plain",
     "stamp",
@@ -37,9 +38,13 @@ _LISTS: Final = ("places", "specimens", "found", "parts", "responses")
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """A kind of entry: its table, and the events of its specimens that follow from a row."""
+    """A kind of entry: its table, and the events of its specimens that follow from a row.
+
+    `words` are what those events can be.
+    """
 
     table: str
+    words: tuple[str, ...]
     events: Callable[[Row], Iterable[CareEvent]]
 
 
@@ -66,6 +71,20 @@ def parse_about(text: str) -> tuple[str, int]:
         kinds = ", ".join(f"{kind}:NUMBER" for kind in KINDS)
         raise BadInputError(f'"{text}" names no entry; write one of {kinds}')
     return kind, int(number)
+
+
+def number_of(kind: str, about: str) -> int:
+    """Return the number of an entry that must be of a kind, from "feeding:12" or "12".
+
+    Raises
+    ------
+    BadInputError
+        If it is not written so, or of another kind.
+    """
+    found, number = parse_about(about if ":" in about else f"{kind}:{about}")
+    if found != kind:
+        raise BadInputError(f'"{about}" is no {kind}; write {kind}:NUMBER')
+    return number
 
 
 def entry(ward: Ward, kind: str, number: int) -> Row:
@@ -107,8 +126,10 @@ def add_entry(ward: Ward, kind: str, values: Mapping[str, Any]) -> Row:
     return row
 
 
-def change_entry(ward: Ward, kind: str, number: int, changes: Mapping[str, Any]) -> Row:
-    """Change an entry and remake its events; the old values go into the audit.
+def change_entry(
+    ward: Ward, kind: str, number: int, changes: Mapping[str, Any], *, by: str = ""
+) -> Row:
+    """Change an entry and remake its events; the old values, and who did, go into the audit.
 
     Raises
     ------
@@ -126,7 +147,7 @@ def change_entry(ward: Ward, kind: str, number: int, changes: Mapping[str, Any])
             f"{kind} changed",
             f"{kind}:{number}",
             old={name: _cell(value) for name, value in old.items()},
-            new=new,
+            new=new | ({"changed_by": by} if by else {}),
         )
         names = ", ".join(f"{name} = ?" for name in new)
         ward.db.execute(
@@ -138,13 +159,13 @@ def change_entry(ward: Ward, kind: str, number: int, changes: Mapping[str, Any])
     return row
 
 
-def take_back(ward: Ward, kind: str, number: int) -> Row:
+def take_back(ward: Ward, kind: str, number: int, *, by: str = "") -> Row:
     """Take an entry back: its events and open ticks go, the row stays with its values."""
     row = entry(ward, kind, number)
     with ward.db.atomic():
         now = now_text()
         audit(ward.db, f"{kind} taken back", f"{kind}:{number}", old={"undone_at": None},
-              new={"undone_at": now})  # fmt: skip
+              new={"undone_at": now, "changed_by": by})  # fmt: skip
         ward.db.execute(f"update {KINDS[kind].table} set undone_at = ? where id = ?", [now, number])
         _drop_events(ward, kind, number)
         ward.db.execute(
@@ -170,8 +191,10 @@ def write_events(ward: Ward, events: Iterable[CareEvent]) -> None:
 
 
 def _drop_events(ward: Ward, kind: str, number: int) -> None:
-    sql = f"delete from care where json_extract(detail, '$.{kind}') = ?"
-    ward.db.execute(sql, [str(number)])
+    words = KINDS[kind].words
+    marks = ", ".join("?" * len(words))
+    sql = f"delete from care where what in ({marks}) and json_extract(detail, '$.{kind}') = ?"
+    ward.db.execute(sql, [*words, str(number)])
 
 
 def _read(ward: Ward, row: Row) -> Row:
@@ -238,7 +261,9 @@ def _treatment_events(row: Row) -> Iterable[CareEvent]:
             # A moment later than a beginning at the same time, so that the order is plain.
             at = max(row["ended_at"], row["at"] + timedelta(seconds=1))
             detail = {"treatment": str(row["id"]), "name": row["agent"], "status": "done"}
-            yield CareEvent(specimen=specimen, at=at, what="treatment", detail=detail, by=row["by"])
+            yield CareEvent(
+                specimen=specimen, at=at, what="treatment", detail=detail, by=row["ended_by"]
+            )
 
 
 def _inspection_events(row: Row) -> Iterable[CareEvent]:
@@ -285,9 +310,9 @@ def _share(whole: float | None, count: int) -> float | None:
 
 
 KINDS: Final[dict[str, Kind]] = {
-    "feeding": Kind("feedings", _feeding_events),
-    "treatment": Kind("treatments", _treatment_events),
-    "inspection": Kind("inspections", _inspection_events),
-    "change": Kind("water_changes", _change_events),
-    "mix": Kind("mixes", lambda _: ()),
+    "feeding": Kind("feedings", ("feeding",), _feeding_events),
+    "treatment": Kind("treatments", ("dip", "treatment"), _treatment_events),
+    "inspection": Kind("inspections", ("inspection",), _inspection_events),
+    "change": Kind("water_changes", ("water-change",), _change_events),
+    "mix": Kind("mixes", (), lambda _: ()),
 }

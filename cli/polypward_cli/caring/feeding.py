@@ -7,11 +7,20 @@ from typing import Any, Final
 from polypward.care import AMOUNTS, ago, eaten_word
 from polypward.errors import BadInputError
 from polypward.records import CareEvent
-from polypward_cli.caring.entries import Row, add_entry, add_tick, change_entry, entries
+from polypward_cli.caring.entries import (
+    Row,
+    add_entry,
+    add_tick,
+    change_entry,
+    entries,
+    entry,
+    stamp,
+)
 from polypward_cli.caring.food import food_named, lot_of, portions_left
 from polypward_cli.caring.limits import within
 from polypward_cli.caring.scope import Scope
 from polypward_cli.ward import Ward
+from polypward_cli.ward.rows import care_of
 
 __all__ = ["COVER_OFF", "LEFT_OVER", "answer", "fed_on_day", "feed", "parse_responses"]
 
@@ -179,23 +188,36 @@ def feed(
 
 
 def answer(
-    ward: Ward, specimens: Sequence[str], response: str, *, at: datetime
+    ward: Ward,
+    specimens: Sequence[str],
+    response: str,
+    *,
+    at: datetime,
+    number: int | None = None,
+    by: str = "",
 ) -> list[tuple[str, Row]]:
     """Note how specimens answered to their last feeding up to `at`; returns it for each.
+
+    With `number`, to the feeding of that number, however long ago.
 
     Raises
     ------
     BadInputError
-        If the response is none of the four, or a specimen was not fed within the last 24 hours
-        by `feed`.
+        If the response is none of the four, or a specimen was not fed by `feed` within the last
+        24 hours, or in that feeding.
     """
     eaten_word(response)
-    newest: dict[str, Row] = {}
-    for row in entries(ward, "feeding", since=at - ANSWER_WITHIN):
-        if row["at"] <= at:
-            newest |= dict.fromkeys(set(row["specimens"]) & set(specimens), row)
+    newest: dict[str, int] = {}
+    if number is not None:
+        rows = [entry(ward, "feeding", number)]
+    else:
+        rows = [r for r in entries(ward, "feeding", since=at - ANSWER_WITHIN) if r["at"] <= at]
+    for row in rows:
+        newest |= dict.fromkeys(set(row["specimens"]) & set(specimens), row["id"])
     missing = [name for name in specimens if name not in newest]
     if missing:
+        if number is not None:
+            raise BadInputError(f"{', '.join(missing)}: not among those of feeding:{number}")
         raise BadInputError(
             f"{', '.join(missing)}: no feeding noted in the 24 hours before "
             f"{at:%Y-%m-%d %H:%M}. Note it first: polypward care feed {missing[0]}"
@@ -203,10 +225,9 @@ def answer(
     done = []
     with ward.db.atomic():
         for name in specimens:
-            number = newest[name]["id"]
-            row = next(r for r in entries(ward, "feeding") if r["id"] == number)
-            responses = row["responses"] | {name: response}
-            done.append((name, change_entry(ward, "feeding", number, {"responses": responses})))
+            known = entry(ward, "feeding", newest[name])["responses"]
+            change = {"responses": known | {name: response}}
+            done.append((name, change_entry(ward, "feeding", newest[name], change, by=by)))
     return done
 
 
@@ -235,9 +256,6 @@ def _refuse_second(ward: Ward, scope: Scope, at: datetime) -> None:
 
 def _feedings_around(ward: Ward, at: datetime) -> list[CareEvent]:
     """Return every specimen's feedings of the day and a half on both sides of a time."""
-    from polypward_cli.caring.entries import stamp
-    from polypward_cli.ward.rows import care_of
-
     span = timedelta(hours=36)
     rows = ward.db.query(
         "select * from care where what = 'feeding' and at between ? and ? order by at, id",

@@ -117,7 +117,8 @@ def set_standing(
     ------
     BadInputError
         If the place or state is unknown, the days are impossible, the day is before the last
-        change, or something stands against leaving quarantine and no reason is given.
+        change (the same state said again corrects its day), or something stands against leaving
+        quarantine and no reason is given.
     """
     on = at.astimezone(ward.settings.zone).date()
     views = {view.place.casefold(): view for view in place_views(ward, on=on)}
@@ -136,7 +137,7 @@ def set_standing(
         days = ward.settings.course_settings().quarantine_days
     fresh = PlaceStanding(place=view.place, state=state, since=on, days=days, by=by, reason=reason)
     before = view.standing
-    if before is not None and on < before.since:
+    if before is not None and on < before.since and state != before.state:
         raise BadInputError(
             f"{view.place} stands at {before.state} since {before.since}; {on} is before that"
         )

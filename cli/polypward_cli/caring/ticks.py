@@ -35,16 +35,19 @@ class Tick:
         }
 
 
-def open_ticks(ward: Ward) -> list[Tick]:
-    """Return what is still to be ticked, the earliest first."""
-    rows = ward.db.query("select * from care_ticks where done_at is null order by due_at, id")
+def open_ticks(ward: Ward, *, since: datetime | None = None) -> list[Tick]:
+    """Return what is still to be ticked, due from a time on, the earliest first."""
+    rows = ward.db.query(
+        "select * from care_ticks where done_at is null and due_at >= ? order by due_at, id",
+        ["" if since is None else stamp(since)],
+    )
     return [_tick(ward, row) for row in rows]
 
 
 def tick_off(
     ward: Ward, about: str, *, at: datetime, by: str = "", disposal: str = ""
 ) -> list[Tick]:
-    """Tick off one thing by its number, or all of an entry by its name ("feeding:12").
+    """Tick off one thing by its number, those of an entry ("feeding:12"), or "all".
 
     Raises
     ------
@@ -53,7 +56,9 @@ def tick_off(
     """
     wanted = about.strip().casefold()
     every = open_ticks(ward)
-    if wanted.isdecimal():
+    if wanted == "all":
+        done = every
+    elif wanted.isdecimal():
         done = [tick for tick in every if tick.number == int(wanted)]
     else:
         kind, number = parse_about(wanted)

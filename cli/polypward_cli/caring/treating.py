@@ -143,7 +143,7 @@ def open_treatments(ward: Ward) -> list[Row]:
 
 
 def end_treatment(
-    ward: Ward, specimens: Sequence[str], *, at: datetime, agent: str = ""
+    ward: Ward, specimens: Sequence[str], *, at: datetime, agent: str = "", by: str = ""
 ) -> list[Row]:
     """End the treatments that go on at specimens (those with `agent`, if it is given).
 
@@ -171,7 +171,8 @@ def end_treatment(
             f"{at:%Y-%m-%d %H:%M}"
         )
     with ward.db.atomic():
-        return [change_entry(ward, "treatment", row["id"], {"ended_at": at}) for row in mine]
+        end = {"ended_at": at, "ended_by": by}
+        return [change_entry(ward, "treatment", row["id"], end, by=by) for row in mine]
 
 
 def _check_source(concentration: str, source: str, prescriber: str) -> None:

@@ -119,7 +119,11 @@ def feed(
 @app.command()
 def ate(
     specimen: Annotated[list[str], typer.Argument(help="Specimens (or places), then the word.")],
+    entry: Annotated[
+        str, typer.Option(help="Of this feeding, as feeding:12; their last one if left out.")
+    ] = "",
     at: AtOption = None,
+    by: ByOption = "",
     ward: WardOption = WARD,
 ) -> None:
     """Note how specimens took their last feeding: took, part, refused or spat.
@@ -131,9 +135,10 @@ def ate(
         polypward care ate LAM-03 LAM-07 refused
     """
     from polypward.errors import BadInputError
+    from polypward_cli.caring.entries import number_of
     from polypward_cli.caring.feeding import answer
     from polypward_cli.caring.scope import scope_of
-    from polypward_cli.life.common import moment
+    from polypward_cli.life.common import moment, who
     from polypward_cli.ward import Ward
     from polypward_cli.ward.courses import refresh
 
@@ -142,7 +147,14 @@ def ate(
         raise BadInputError("name the specimens, then how they took it: LAM-03 refused")
     with Ward.open(ward) as opened, opened.working("care"):
         scope = scope_of(opened, names)
-        done = answer(opened, scope.specimens, response.casefold(), at=moment(opened, at))
+        done = answer(
+            opened,
+            scope.specimens,
+            response.casefold(),
+            at=moment(opened, at),
+            number=number_of("feeding", entry) if entry else None,
+            by=who(opened, by),
+        )
         refresh(opened)
     for name, row in done:
         typer.echo(f"{name}: {response.casefold()}, {row['food']} of {row['at']:%Y-%m-%d %H:%M}")

@@ -61,7 +61,7 @@ def list_(
 @app.command()
 def tick(
     what: Annotated[
-        str | None, typer.Argument(help="A number, or feeding:12 for all of it; without: list.")
+        str | None, typer.Argument(help="A number, feeding:12, or all; left out: what is open.")
     ] = None,
     disposal: Annotated[str, typer.Option(help="Where bath water went.")] = "",
     at: AtOption = None,
@@ -101,6 +101,7 @@ def amend(
         list[str] | None, typer.Option("--set", help="name=value; may be given several times.")
     ] = None,
     undo: Annotated[bool, typer.Option("--undo", help="Take the whole entry back.")] = False,
+    by: ByOption = "",
     ward: WardOption = WARD,
 ) -> None:
     """Correct an entry of care, or take it back; the old values stay in the audit.
@@ -112,18 +113,20 @@ def amend(
     from polypward.errors import BadInputError
     from polypward_cli.caring.amending import amend as correct
     from polypward_cli.caring.entries import parse_about, take_back
+    from polypward_cli.life.common import who
     from polypward_cli.ward import Ward
     from polypward_cli.ward.courses import refresh
 
     if undo == bool(setting):
         raise BadInputError("say what to correct, --set name=value, or --undo; one of them")
     with Ward.open(ward) as opened, opened.working("care"):
+        person = who(opened, by)
         if undo:
             kind, number = parse_about(entry)
-            take_back(opened, kind, number)
+            take_back(opened, kind, number, by=person)
             told = [f"{kind}:{number} taken back"]
         else:
-            before, after = correct(opened, entry, setting or [])
+            before, after = correct(opened, entry, setting or [], by=person)
             told = [
                 f"{name}: {_told(before[name])} -> {_told(after[name])}"
                 for name in after

@@ -78,7 +78,7 @@ def ring_at(due: datetime, what: str) -> None:
     from polypward_cli.caring.timer import wait_until
 
     def say(left: str) -> None:
-        typer.echo(f"{left}   ", err=True)
+        typer.echo(left, err=True)
 
     wait_until(due, say=say, now=lambda: datetime.now(due.tzinfo))
     typer.echo(f"\a{what}. Then: polypward care tick", err=True)

@@ -86,7 +86,7 @@ def treat(
         when = moment(opened, at)
         remarks: list[str] = []
         if done:
-            rows = end_treatment(opened, scope.specimens, at=when, agent=agent)
+            rows = end_treatment(opened, scope.specimens, at=when, agent=agent, by=person)
         else:
             show_cautions(opened, "treat", by=person)
             row, remarks = keep(

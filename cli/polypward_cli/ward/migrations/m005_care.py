@@ -37,7 +37,8 @@ def migrate(db: Database) -> None:
             concentration text not null default '', source text not null default '',
             prescriber text not null default '', bath_l real, bath_minutes real,
             temperature_c real, disposal text not null default '', cost real, work_minutes real,
-            note text not null default '', ended_at text, undone_at text)""",
+            note text not null default '', ended_at text, ended_by text not null default '',
+            undone_at text)""",
         """create table inspections (
             id integer primary key, at text not null, by text not null default '',
             places text not null, specimens text not null, found text not null,
@@ -66,5 +67,6 @@ def migrate(db: Database) -> None:
         """create table cautions_seen (
             caution text not null, task text not null, by text not null, at text not null,
             primary key (caution, task, by))""",
+        "create index care_by_word on care(what, at)",
     ):
         db.execute(statement)
