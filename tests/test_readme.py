@@ -11,7 +11,9 @@ import typer
 from polypward_cli.main import app
 
 DOCUMENTS = ("README.md", "DEVELOPERS.md", *(f"docs/{n}.md" for n in ("card", "index", "numbers")))
+DOCUMENTS += ("docs/phone.md", "docs/security.md")
 DOCUMENTS += ("docs/photographing.md", "docs/specimens.md", "docs/care.md", "docs/water.md")
+DOCUMENTS += ("docs/money.md",)
 
 
 def commands(text: str) -> Iterator[list[str]]:

@@ -198,8 +198,8 @@ def test_a_lot_is_proposed_by_its_tags_and_counts_once_confirmed(
     """Tag of LAM-01, two photos, tag of LAM-02, one photo; then all of it taken back."""
     monkeypatch.setattr(
         uploads,
-        "read_loose_tags",
-        lambda path: tuple(json.loads(path.read_bytes().removeprefix(JPEG)).get("loose", ())),
+        "loose_tags",
+        lambda path, ids: tuple(json.loads(path.read_bytes().removeprefix(JPEG)).get("loose", ())),
     )
     lot = "ab" * 10
     photos = [

@@ -10,12 +10,14 @@ from starlette.routing import Route
 from polypward.errors import BadInputError
 from polypward.lots import LotPhoto, in_order_of_time, order_disagrees, sort_lot
 from polypward.records import Reading
+from polypward_cli.naming import Names
 from polypward_cli.phone.inbox import is_token, new_token, waiting
 from polypward_cli.phone.page import Ask, go, page, render
 from polypward_cli.phone.photo_pages import held, specimen_names
 from polypward_cli.phone.results import Advice, advice_of
 from polypward_cli.phone.taps import assign
 from polypward_cli.phone.uploads import Upload, measure_again, readings_of_key, rows_of_lot
+from polypward_cli.placing import names_of
 from polypward_cli.report import words
 from polypward_cli.ward import Ward
 
@@ -95,7 +97,8 @@ def _open_lots(ward: Ward) -> list[dict[str, Any]]:
 def _view(ward: Ward, token: str, *, by_time: bool) -> dict[str, Any]:
     uploads = rows_of_lot(ward, token)
     stored = {one.key: readings_of_key(ward, one.key)[0] for one in uploads}
-    photos = [_photo(one, stored[one.key]) for one in uploads]
+    names = names_of(ward)
+    photos = [_photo(one, stored[one.key], names) for one in uploads]
     disagrees = order_disagrees(photos)
     if by_time:
         photos = in_order_of_time(photos)
@@ -136,10 +139,12 @@ def _view(ward: Ward, token: str, *, by_time: bool) -> dict[str, Any]:
     }
 
 
-def _photo(one: Upload, reading: Reading) -> LotPhoto:
+def _photo(one: Upload, reading: Reading, names: Names) -> LotPhoto:
+    """Return a photo of the lot; a reusable tag means who wore it then, else its own name."""
+    tags = [names.of_tag(tag, reading.taken_at) or tag for tag in one.tags]
     return LotPhoto(
         place=one.place_in_lot,
-        tags=one.tags,
+        tags=tuple(dict.fromkeys(tags)),
         shows_card=bool(reading.card) or not set(reading.reasons) & {"no-card"},
         taken_at=reading.taken_at if one.time_source != "upload" else None,
     )

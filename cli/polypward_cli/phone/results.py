@@ -79,6 +79,7 @@ class Result:
     last_words: str
     flags: tuple[str, ...]
     next_words: str
+    others: tuple[str, ...] = ()
 
 
 def result_of(ward: Ward, upload: Upload, *, pooled: "PooledSd | None") -> Result:
@@ -86,7 +87,7 @@ def result_of(ward: Ward, upload: Upload, *, pooled: "PooledSd | None") -> Resul
 
     `pooled` is the ward's repeatability as it was computed last.
     """
-    stored = readings_of_key(ward, upload.key)[0]
+    stored, *others = readings_of_key(ward, upload.key)
     course = course_of(ward, stored.specimen, pooled=pooled) if stored.specimen else None
     mine = stored
     last: Reading | None = None
@@ -115,7 +116,16 @@ def result_of(ward: Ward, upload: Upload, *, pooled: "PooledSd | None") -> Resul
         last_words=_last_words(ward, last) if accepted else "",
         flags=_standing(course),
         next_words=_next(course, ward),
+        others=tuple(_other(one) for one in others if one.photo == stored.photo),
     )
+
+
+def _other(one: Reading) -> str:
+    """Say what a further specimen of the same photo came to."""
+    if one.status == "accepted":
+        cover = "" if one.live_cover is None else f", live cover {100 * one.live_cover:.0f} %"
+        return f"{one.specimen}: accepted{cover}"
+    return f"{one.specimen}: not accepted. {advice_of(one.reasons[0]).means}"
 
 
 def figures_of_last(ward: Ward, course: "Course", *, pooled: "PooledSd | None") -> dict[str, Any]:

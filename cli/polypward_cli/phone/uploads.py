@@ -1,6 +1,7 @@
 """An upload measured: through the same functions as `polypward score`, one photo at a time."""
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -8,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from polypward.records import Reading
 from polypward_cli.eyes import Eyes
+from polypward_cli.labels.worn import marks_in_use
 from polypward_cli.manifest import Manifest, photo_key
 from polypward_cli.options import Options
 from polypward_cli.phone.inbox import PHOTOS, Arrival, forget
@@ -81,7 +83,7 @@ def take_in(
     photo = next(ward.db.query("select * from photos where key = ?", [arrival.sha256]))
     tags = json.loads(photo["tags"])
     if not tags and arrival.lot and _may_be_a_tag(ward, arrival.sha256):
-        tags = list(read_loose_tags(ward.path / PHOTOS / file))
+        tags = list(loose_tags(ward.path / PHOTOS / file, marks_in_use(ward)))
     row = {
         "token": arrival.token,
         "key": arrival.sha256,
@@ -132,7 +134,7 @@ def readings_of_key(ward: Ward, key: str) -> list[Reading]:
     """Return the readings of one photo, the one that holds its measures first."""
     rows = ward.db.query(
         "select readings.*, photos.path, photos.sha256 from readings join photos using (key) "
-        "where key = ? order by copy_path != '', specimen",
+        "where key = ? order by copy_path != '', readings.id",
         [key],
     )
     return [reading_of(row, zone=ward.settings.zone) for row in rows]
@@ -189,20 +191,15 @@ def warm(eyes: Eyes) -> None:
                 continue
 
 
-def read_loose_tags(path: Path) -> tuple[str, ...]:
-    """Return the names on tags in a photo that shows no card; () if it cannot be read.
-
-    A tag should lie about parallel to the picture, as it does when it is photographed alone.
-    """
-    import numpy as np
-
+def loose_tags(path: Path, ids: Sequence[int]) -> tuple[str, ...]:
+    """Return the names on tags in a photo that shows no card; () if it cannot be read."""
     from polypward.errors import PhotoRejectedError
-    from polypward_vision.codes import read_tags
     from polypward_vision.find_card import grey_of
     from polypward_vision.load import load_photo
+    from polypward_vision.loose_tags import read_loose_tags
 
     try:
-        return read_tags(grey_of(load_photo(path).rgb), np.eye(3))
+        return read_loose_tags(grey_of(load_photo(path).rgb), ids=ids)
     except (PhotoRejectedError, OSError):
         return ()
 
