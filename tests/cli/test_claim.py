@@ -19,7 +19,7 @@ from typer.testing import CliRunner, Result
 from polypward.errors import BadInputError
 from polypward_cli.claim.desk import Said, do_claim, list_claims
 from polypward_cli.claim.due import claims_due
-from polypward_cli.claim.ledger import claim_of, money_claimed
+from polypward_cli.claim.ledger import claim_of, dead_on_arrival, money_claimed
 from polypward_cli.claim.pictures import ALL_BYTES, small_pictures
 from polypward_cli.claim.write import MOST_BYTES
 from polypward_cli.eyes import Opened
@@ -267,6 +267,16 @@ def test_verdicts_are_withdrawn_and_kept(arrived: Desk) -> None:
     with arrived.ward() as ward:
         what = [row["what"] for row in ward.db.query("select what from audit order by id")]
         assert what.count("verdict withdrawn") == 2
+
+
+def test_what_was_noted_at_unpacking_is_asked_about(arrived: Desk) -> None:
+    run("specimen", "change", "amber", "--unpacked-as", "dead", "--ward", arrived.path)
+    text = run("claim", "B7", "--ward", arrived.path).stdout
+    assert (
+        "Noted at unpacking, but not claimed: amber dead. polypward claim B7 --dead amber" in text
+    )
+    with arrived.ward() as ward:
+        assert dead_on_arrival(ward) == {"amber"}
 
 
 def bad_input() -> Iterator[tuple[dict[str, Any], str]]:

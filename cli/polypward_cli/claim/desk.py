@@ -7,7 +7,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, cast
 
-from polypward.batch.claims import State, Verdict, clock_of
+from polypward.batch.claims import VERDICTS, State, Verdict, clock_of
 from polypward.errors import BadInputError
 from polypward.records import Specimen
 from polypward_cli.claim.gather import claim_sheet, photo_keys
@@ -192,6 +192,8 @@ def _lines(ward: Ward, outcome: Outcome) -> Iterator[str]:
             "; no cost in the register, so nothing is asked for it" if piece.asked is None else ""
         )
         yield f"  {piece.specimen}{kind}: {piece.verdict}, {shown}{missing}{price}"
+    if words := _not_claimed(ward, sheet):
+        yield words
     if "not available" in sheet.clock.words():
         yield _how_to_know(ward, claim, sheet)
     if outcome.said_dead:
@@ -204,6 +206,21 @@ def _lines(ward: Ward, outcome: Outcome) -> Iterator[str]:
         yield WHAT_THE_HASH_SHOWS
         if claim.sent_at is None:
             yield f"Once it is sent: polypward claim {sheet.batch} --sent"
+
+
+def _not_claimed(ward: Ward, sheet: Sheet) -> str:
+    """Return which pieces were noted as dead or poor at unpacking and are not claimed."""
+    claimed = {piece.specimen for piece in sheet.pieces}
+    noted = [
+        (one.specimen, one.unpacked_as)
+        for one in batch_called(ward, sheet.batch)[1]
+        if one.unpacked_as in VERDICTS and one.specimen not in claimed
+    ]
+    if not noted:
+        return ""
+    told = ", ".join(f"{name} {state}" for name, state in noted)
+    options = " ".join(f"--{state} {name}" for name, state in noted)
+    return f"Noted at unpacking, but not claimed: {told}. polypward claim {sheet.batch} {options}"
 
 
 def _clock_line(claim: Claim, sheet: Sheet) -> str:

@@ -314,8 +314,11 @@ def set_credit(ward: Ward, batch: str, amount: float, *, at: datetime) -> None:
 
 
 def dead_on_arrival(ward: Ward) -> set[str]:
-    """Return the specimens that a person found dead at unpacking."""
-    rows = ward.db.query("select specimen from claim_pieces where verdict = 'dead'")
+    """Return the specimens that a person found dead at unpacking, by a claim or the register."""
+    rows = ward.db.query(
+        "select specimen from claim_pieces where verdict = 'dead' "
+        "union select specimen from specimens where unpacked_as = 'dead'"
+    )
     return {row["specimen"] for row in rows}
 
 
