@@ -433,3 +433,21 @@ def note(ward: Ward, what: str, at: datetime, number: int) -> None:
         entries.join(ward, "blue", to="amber", at=at, by="")
     else:
         entries.enter(ward, "amber", what, at=at, by="")
+
+
+def test_an_entry_in_the_middle_is_taken_back_if_the_rest_still_holds(ward: Table) -> None:
+    for day, place in ((5, "rack 2"), (7, "rack 9"), (9, "rack 3")):
+        ward.good("specimen", "move", "amber", "--to", place, "--at", f"2025-03-0{day}T10:00")
+    ward.good("specimen", "undo", "amber", "--at", "2025-03-07T10:00")
+    assert ward.show("amber")["place"] == "rack 3"
+    ward.good("specimen", "undo", "amber")
+    assert ward.show("amber")["place"] == "rack 2"
+    for words in (("sold", 10), ("back", 11), ("sold", 12)):
+        ward.good("specimen", words[0], "amber", "--at", f"2025-03-{words[1]}")
+    # Without the return it would be sold twice.
+    assert "it is sold since 2025-03-10" in ward.bad(
+        "specimen", "undo", "amber", "--at", "2025-03-11"
+    )
+    assert "nothing to take back of 2025-03-20 12:00" in ward.bad(
+        "specimen", "undo", "amber", "--at", "2025-03-20"
+    )

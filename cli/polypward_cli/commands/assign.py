@@ -87,6 +87,6 @@ def _list_waiting(ward: Path, *, place: str, kind: str, as_json: bool) -> None:
             return
         for line in waiting_lines(found):
             typer.echo(line)
+        page = write_page(opened, found)
         if found:
-            page = write_page(opened, found)
             typer.echo(f"Side by side: {page.as_posix()}")

@@ -20,8 +20,10 @@ from polypward_cli.ward.rows import care_of
 __all__ = ["undo_last", "withdraw"]
 
 
-def undo_last(ward: Ward, name: str, *, by: str) -> CareEvent:
+def undo_last(ward: Ward, name: str, *, by: str, at: datetime | None = None) -> CareEvent:
     """Take back the last move, cut, split, join, sale, loss or return of a specimen.
+
+    With `at`, the one of that minute; what follows it must then still be possible.
 
     Raises
     ------
@@ -29,14 +31,16 @@ def undo_last(ward: Ward, name: str, *, by: str) -> CareEvent:
         If there is none, or its pieces have photos or entries of their own by now.
     """
     one = named(ward, name)
-    row = _last(ward, one.specimen, LIFE)
+    row = _last(ward, one.specimen, LIFE, at)
     if row is None:
-        raise BadInputError(f'"{one.specimen}": nothing to take back; it was only registered')
+        when = f" of {at:%Y-%m-%d %H:%M}" if at else "; it was only registered"
+        raise BadInputError(f'"{one.specimen}": nothing to take back{when}')
     event = care_of(row, zone=ward.settings.zone)
-    if event.what == "join":
+    other = event.detail.get("with", "")
+    if event.what == "join" and other:
         raise BadInputError(
-            f'"{one.specimen}": "{event.detail["with"]}" was joined to it; take that back there: '
-            f"polypward specimen undo {event.detail['with']}"
+            f'"{one.specimen}": "{other}" was joined to it; take that back there: '
+            f"polypward specimen undo {other}"
         )
     with ward.db.atomic():
         _remove(ward, row, by=by)
@@ -93,10 +97,18 @@ def _delete(ward: Ward, name: str) -> None:
         ) from None
 
 
-def _last(ward: Ward, specimen: str, words: frozenset[str]) -> dict[str, Any] | None:
-    rows = ward.db.query("select * from care where specimen = ? order by at, id", [specimen])
-    mine = [row for row in rows if row["what"] in words]
-    return max(mine, key=lambda row: datetime.fromisoformat(row["at"])) if mine else None
+def _last(
+    ward: Ward, specimen: str, words: frozenset[str], at: datetime | None
+) -> dict[str, Any] | None:
+    """Return the last entry by time, of one minute by the order of noting."""
+    rows = ward.db.query("select * from care where specimen = ? order by id", [specimen])
+    mine = [
+        (datetime.fromisoformat(row["at"]), row["id"], row) for row in rows if row["what"] in words
+    ]
+    if at is not None:
+        minute = at.replace(second=0, microsecond=0)
+        mine = [one for one in mine if one[0].replace(second=0, microsecond=0) == minute]
+    return max(mine, key=lambda one: one[:2])[2] if mine else None
 
 
 def _remove(ward: Ward, row: dict[str, Any], *, by: str) -> None:
@@ -131,7 +143,7 @@ def _take_pieces_back(ward: Ward, event: CareEvent, *, by: str) -> None:
 
 def _part_again(ward: Ward, event: CareEvent, *, at: str, by: str) -> None:
     """Take back the other side of a joining, and the money that went with it."""
-    other = event.detail["to"]
+    other = event.detail.get("to", "")
     sql = "select * from care where specimen = ? and what = 'join' and at = ?"
     for row in list(ward.db.query(sql, [other, at])):
         if json.loads(row["detail"]).get("with") == event.specimen:

@@ -14,6 +14,7 @@ from typing import Any, Final
 from urllib.parse import quote
 
 from polypward.errors import BadInputError
+from polypward.reasons import REASONS
 from polypward.records import Specimen
 from polypward_cli.files import write_text
 from polypward_cli.life.past import Past
@@ -121,7 +122,7 @@ def waiting_lines(found: Sequence[Waiting]) -> Iterator[str]:
         near = f", near {one.near}" if one.near else ""
         detail = f" ({one.detail})" if one.detail else ""
         yield ""
-        yield f"{one.photo}  {when}{near}{cut_out}: {one.reason}{detail}"
+        yield f"{one.photo}  {when}{near}{cut_out}: {_why(one)}{detail}"
         for other in one.candidates[:MAX_SHOWN]:
             last = f"cut-out of {other.cut_out_on} {other.cut_out}" if other.cut_out else "no photo"
             seen = ", seen that day" if other.seen_that_day else ""
@@ -135,8 +136,14 @@ def waiting_lines(found: Sequence[Waiting]) -> Iterator[str]:
 
 
 def write_page(ward: Ward, found: Sequence[Waiting]) -> Path:
-    """Write the photos that wait beside the cut-outs as a page in the ward; return its path."""
+    """Write the photos that wait beside the cut-outs as a page in the ward; return its path.
+
+    Where none waits, the page of an earlier time is taken away.
+    """
     path = ward.path / PAGE
+    if not found:
+        path.unlink(missing_ok=True)
+        return path
     blocks = "\n".join(_block(one) for one in found)
     write_text(path, _PAGE.format(count=len(found), blocks=blocks))
     return path
@@ -196,6 +203,10 @@ def _seen_on(mine: Iterable[tuple[datetime, str]], day: date) -> bool:
     return any(at.date() == day for at, _ in mine)
 
 
+def _why(one: Waiting) -> str:
+    return REASONS[one.reason].means if one.reason in REASONS else one.reason
+
+
 def _block(one: Waiting) -> str:
     when = one.taken_at.strftime("%Y-%m-%d %H:%M") if one.taken_at else "no date"
     others = "".join(
@@ -211,7 +222,7 @@ def _block(one: Waiting) -> str:
     command = html.escape(f'polypward assign "{one.photo}" --to SPECIMEN')
     return (
         f"<section><h2>{html.escape(one.photo)}</h2><p>{when}{near}</p>"
-        f"<div class=row>{_figure(one.cut_out, 'This photo', one.reason)}{others}</div>"
+        f"<div class=row>{_figure(one.cut_out, 'This photo', _why(one))}{others}</div>"
         f"<p><code>{command}</code></p></section>"
     )
 
@@ -241,7 +252,7 @@ img, .none {{ width: 11rem; height: 11rem; object-fit: contain; background: #eee
 .none {{ display: grid; place-items: center; }}
 code {{ background: #eee; padding: .15rem .35rem; }}
 </style>
-<h1>{count} waiting for a name</h1>
+<h1>Photos that wait for a name: {count}</h1>
 <p>The first picture of each row has no specimen. Beside it stand the last cut-outs of the same
 place and kind, those without a photo of that day first. You pick; polypward never does.</p>
 {blocks}
