@@ -3,6 +3,7 @@
 from datetime import tzinfo
 from typing import TYPE_CHECKING
 
+from polypward.care import history_words
 from polypward.reasons import REASONS
 from polypward.records import CareEvent, Reading, Specimen
 from polypward_cli.report import words
@@ -52,8 +53,7 @@ def opening(state: str) -> str:
 
 def event_view(event: CareEvent, zone: tzinfo) -> EventView:
     """Return a care event as a line, its time in `zone`."""
-    detail = ", ".join(f"{key} {value}".strip() for key, value in event.detail.items())
-    said = event.what + (f": {detail}" if detail else "") + (f" ({event.by})" if event.by else "")
+    said = history_words(event) + (f" ({event.by})" if event.by else "")
     return EventView(day=words.taken(event.at.astimezone(zone)), words=said)
 
 

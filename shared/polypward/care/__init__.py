@@ -12,7 +12,7 @@ from polypward.care.feeding import (
     response_of,
 )
 from polypward.care.given import Given, given
-from polypward.care.marks import Tally, mark_of, tally
+from polypward.care.marks import Tally, history_words, mark_of, tally
 from polypward.care.quarantine import (
     SIGNS,
     STANDINGS,
@@ -49,6 +49,7 @@ __all__ = [
     "every_caution",
     "given",
     "hindrances",
+    "history_words",
     "mark_of",
     "nearest_bath",
     "portion_cost",

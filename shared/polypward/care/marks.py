@@ -12,7 +12,7 @@ from typing import Final
 from polypward.care.feeding import RESPONSES, response_of
 from polypward.records import CareEvent
 
-__all__ = ["Tally", "mark_of", "tally"]
+__all__ = ["Tally", "history_words", "mark_of", "tally"]
 
 # Everyday care would bury a chart's axis under its marks; it stands in the lists.
 _EVERYDAY: Final = frozenset({"feeding", "look", "test", "dose", "note", "inspection"})
@@ -65,6 +65,45 @@ def mark_of(event: CareEvent) -> str:
     if event.what == "quarantine" and detail.get("status"):
         return f"quarantine {detail['status']}"
     return event.what.replace("-", " ")
+
+
+def history_words(event: CareEvent) -> str:
+    """Return an event as a line of a specimen's history, without its time and person.
+
+    Entries of feedings, baths, inspections and water changes in the words of a keeper; of any
+    other event the word and its details as they were noted.
+    """
+    detail = event.detail
+    parts: list[str]
+    if "feeding" in detail:
+        response = response_of(event)
+        amount = detail.get("amount", "")
+        parts = [
+            detail.get("food", ""),
+            f"{amount} feeding" if amount in ("light", "heavy") else "",
+            RESPONSES.get(response, ""),
+        ]
+    elif "treatment" in detail:
+        minutes = detail.get("bath_minutes", "")
+        status = {"open": "begins", "done": "ends"}.get(detail.get("status", ""), "")
+        parts = [
+            detail.get("name", ""),
+            status,
+            detail.get("concentration", ""),
+            f"{minutes} min" if minutes else "",
+        ]
+    elif "inspection" in detail:
+        treated = detail.get("treated", "")
+        parts = [
+            f"found {detail['found']}" if detail.get("found") else "nothing found",
+            f"treated: {treated}" if treated else "",
+        ]
+    elif "change" in detail:
+        return mark_of(event)
+    else:
+        parts = [f"{key} {value}".strip() for key, value in detail.items()]
+    told = ", ".join(part for part in parts if part)
+    return event.what + (f": {told}" if told else "")
 
 
 def tally(

@@ -2,7 +2,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from polypward.care import given, mark_of, tally
+from polypward.care import given, history_words, mark_of, tally
 from polypward.course.settings import CourseSettings
 from polypward.course.visits import form_visits
 from polypward.records import CareEvent, Reading
@@ -87,3 +87,32 @@ def test_groups_are_compared_by_what_they_were_given() -> None:
     )
     assert "too short to say" in given([(tally(second), 3)]).words
     assert given([]).words.endswith("too short to say")
+
+
+@pytest.mark.parametrize(
+    ("what", "detail", "line"),
+    [
+        (
+            "feeding",
+            {"feeding": "3", "food": "mash", "amount": "heavy", "response": "part", "cost": "0.1"},
+            "feeding: mash, heavy feeding, took part of it",
+        ),
+        ("feeding", {"feeding": "3", "response": "spat"}, "feeding: spat it out"),
+        ("feeding", {"eaten": "no"}, "feeding: eaten no"),
+        ("feeding", {}, "feeding"),
+        ("dip", {"name": "A", "bath_minutes": "10", "treatment": "2"}, "dip: A, 10 min"),
+        ("dip", {"name": "A", "lot": "7"}, "dip: name A, lot 7"),
+        ("treatment", {"treatment": "2", "name": "B", "status": "done"}, "treatment: B, ends"),
+        (
+            "inspection",
+            {"inspection": "1", "found": "snail", "treated": "picked"},
+            "inspection: found snail, treated: picked",
+        ),
+        ("inspection", {"inspection": "1", "clean": "yes"}, "inspection: nothing found"),
+        ("water-change", {"change": "1", "share": "0.2", "litres": "60"}, "water change 20 %"),
+        ("move", {"to": "rack 2"}, "move: to rack 2"),
+        ("look", {"state": "alive"}, "look: state alive"),
+    ],
+)
+def test_history_reads_like_a_keepers_book(what: str, detail: dict[str, str], line: str) -> None:
+    assert history_words(event(what, **detail)) == line
