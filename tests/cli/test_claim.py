@@ -132,6 +132,8 @@ def test_a_claim_says_hours_left_proof_and_money(arrived: Desk) -> None:
     assert (sheet.together.low, sheet.together.high) == pytest.approx((0.1500, 0.8500), abs=5e-5)
     assert sheet.asked == 80.0
     assert sheet.short_of == ""
+    told = claimed(arrived, note="box  wet at a corner").sheet
+    assert (told.note, told.pieces[0].note) == ("box wet at a corner", "no mouth seen")
 
 
 def test_nothing_of_a_place_of_other_prices_or_of_helpers_is_in_a_sheet(arrived: Desk) -> None:
@@ -283,7 +285,6 @@ def bad_input() -> Iterator[tuple[dict[str, Any], str]]:
     yield {"dead": ["nobody"]}, '"nobody" is no specimen'
     yield {"dead": ["amber"], "poor": ["amber"]}, "both dead and poor"
     yield {"dead": ["other"]}, 'did not come with batch "B7"'
-    yield {"note": "x"}, "--note says"
     yield {"state": "sent"}, "nothing is claimed"
     yield {"dead": ["amber"], "credited": -1.0}, "amount of money, 0 or more"
     yield {"dead": ["amber"], "credited": float("nan")}, "amount of money, 0 or more"

@@ -62,7 +62,7 @@ class Said:
     @property
     def changes_the_sheet(self) -> bool:
         """Whether a sheet that was sent must be followed by another."""
-        told = (self.dead, self.poor, self.withdraw, self.proof, self.photos)
+        told = (self.dead, self.poor, self.withdraw, self.proof, self.photos, self.note)
         return any(map(bool, told)) or any(self.moments.values()) or self.state in ("open", "sent")
 
 
@@ -137,7 +137,7 @@ def _verdicts(
     if both := sorted({*dead} & {*poor}):
         raise BadInputError(f'"{both[0]}" cannot be both dead and poor')
     if said.note and not (dead or poor):
-        raise BadInputError("--note says what was seen of a piece: name it by --dead or --poor")
+        write_claim(ward, batch, note=" ".join(said.note.split()))
     for names, verdict in ((dead, "dead"), (poor, "poor")):
         if names:
             note_verdict(

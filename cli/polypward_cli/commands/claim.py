@@ -20,7 +20,10 @@ def claim(
     dead: Annotated[Several, typer.Option(help="A specimen you found dead; several times.")] = None,
     poor: Annotated[Several, typer.Option(help="A specimen you found poor; several times.")] = None,
     note: Annotated[
-        str, typer.Option(help="What you saw of those named; it stands in the sheet.")
+        str,
+        typer.Option(
+            help="What you saw of those named, or else of the batch; it stands in the sheet."
+        ),
     ] = "",
     withdraw: Annotated[
         Several, typer.Option(help="A specimen that is claimed no longer; several times.")
