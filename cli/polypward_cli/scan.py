@@ -29,6 +29,11 @@ PICTURE_SUFFIXES: Final = frozenset(
         *(".webp", ".bmp", ".avif"),
     )
 )
+# A camera's raw files (the same as `polypward_vision.raw.RAW_SUFFIXES`, which scanning must not
+# import); one with an ordinary picture of the same name beside it is passed over.
+RAW_SUFFIXES: Final = frozenset(
+    (".dng", ".cr2", ".cr3", ".nef", ".nrw", ".arw", ".raf", ".orf", ".rw2", ".pef", ".srw")
+)
 # A clock may be off by a time zone; a photo later than this is dated wrongly.
 FUTURE: Final = timedelta(days=1)
 # A tag that names no registered specimen is a name only if it looks like one.
@@ -103,9 +108,12 @@ def find_photos(folder: Path) -> Scan:
                 folders.remove(name)
             elif name.startswith((".", "@")) or (here / name).is_symlink():
                 folders.remove(name)
+        stems = {Path(name).stem for name in files if Path(name).suffix.lower() in PICTURE_SUFFIXES}
         for name in files:
             path = here / name
-            if _is_photo(path):
+            if path.suffix.lower() in RAW_SUFFIXES and path.stem in stems:
+                skipped += 1
+            elif _is_photo(path):
                 photos.append(Found(path, _shown(path.relative_to(folder))))
             else:
                 skipped += 1
@@ -190,7 +198,7 @@ def time_of_photo(
 
 def _is_photo(path: Path) -> bool:
     """Say whether to open it: no hidden file, link, pipe or device (opening one may never end)."""
-    named = path.suffix.lower() in PICTURE_SUFFIXES and not path.name.startswith(".")
+    named = path.suffix.lower() in PICTURE_SUFFIXES | RAW_SUFFIXES and not path.name.startswith(".")
     return named and not path.is_symlink() and path.is_file()
 
 

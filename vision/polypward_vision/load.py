@@ -5,7 +5,7 @@ import math
 import struct
 import threading
 import warnings
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
@@ -19,10 +19,11 @@ import pillow_heif
 from PIL import ExifTags, Image, UnidentifiedImageError
 
 from polypward.errors import PhotoRejectedError
-from polypward_vision.colour.icc import DISPLAY_P3_TO_XYZ_D50, encoding_of_profile
+from polypward_vision.colour.icc import DISPLAY_P3_TO_XYZ_D50, Encoding, encoding_of_profile
 from polypward_vision.photo import DecodedPhoto, Pixels
+from polypward_vision.raw import RAW_SUFFIXES, develop_raw
 
-__all__ = ["MAX_MEGAPIXELS", "DecodedPhoto", "decode", "load_photo"]
+__all__ = ["MAX_MEGAPIXELS", "DecodedPhoto", "decode", "decode_raw", "load_photo"]
 
 # A picture is refused above this, before any of it is decoded.
 MAX_MEGAPIXELS = 200
@@ -53,7 +54,10 @@ def load_photo(path: Path | str) -> DecodedPhoto:
     OSError
         If the file cannot be read.
     """
-    return decode(Path(path).read_bytes())
+    path = Path(path)
+    if path.suffix.lower() in RAW_SUFFIXES:
+        return decode_raw(path.read_bytes())
+    return decode(path.read_bytes())
 
 
 def decode(data: bytes) -> DecodedPhoto:
@@ -109,6 +113,54 @@ def _decode(data: bytes, *, full: bool) -> DecodedPhoto:
         finer=partial(_decode, data, full=True) if scale > 1 else None,
         **about,
     )
+
+
+def decode_raw(data: bytes, *, full: bool = False) -> DecodedPhoto:
+    """Decode a camera's raw file to linear light in 16 bits, upright (the extra `raw`).
+
+    Raises
+    ------
+    PhotoRejectedError
+        ``needs-raw`` without the extra, else as `decode`.
+    """
+    if not data:
+        raise PhotoRejectedError("empty", "the file holds no bytes")
+    with _careful(data):
+        made = develop_raw(io.BytesIO(data), most_px=MAX_MEGAPIXELS * 1e6, half=not full)
+        about = _about_raw(data, made.preview)
+    rows, cols = made.rgb.shape[:2]
+    if made.scale > 1 and rows * cols < ENOUGH_PX:
+        return decode_raw(data, full=True)
+    line = np.tile(np.linspace(0.0, 1.0, 2), (3, 1))
+    return DecodedPhoto(
+        rgb=made.rgb,
+        scale=made.scale,
+        full_size=(rows * made.scale, cols * made.scale),
+        icc=Encoding(top=65535.0, curves=line, name="linear"),
+        finer=partial(decode_raw, data, full=True) if made.scale > 1 else None,
+        **about,
+    )
+
+
+def _about_raw(data: bytes, preview: bytes | None) -> dict[str, Any]:
+    """Read the EXIF data of a raw file: its own where it is a TIFF, else its preview's."""
+    found: dict[str, Any] = {}
+    for exif_of in (partial(_exif_of_tiff, data), partial(_exif_of_jpeg, preview or b"")):
+        about = _about_exif(exif_of)
+        found |= {name: value for name, value in about.items() if not found.get(name)}
+    found.pop("orientation", None)
+    return found
+
+
+def _exif_of_tiff(data: bytes) -> Image.Exif:
+    exif = Image.Exif()
+    exif.load(data)
+    return exif
+
+
+def _exif_of_jpeg(data: bytes) -> Image.Exif:
+    with Image.open(io.BytesIO(data), formats=("JPEG", "MPO")) as image:
+        return image.getexif()
 
 
 @contextmanager
@@ -200,10 +252,15 @@ def _is_p3(nclx: Any) -> bool:
 
 def _about(image: Image.Image) -> dict[str, Any]:
     """Read the EXIF data; nothing where they are missing, absurd or damaged."""
+    return _about_exif(image.getexif)
+
+
+def _about_exif(exif_of: Callable[[], Image.Exif]) -> dict[str, Any]:
+    """Read EXIF data that a call gives; as `_about`."""
     tags: dict[int, Any] = {}
     place: dict[int, Any] = {}
     try:
-        exif = image.getexif()
+        exif = exif_of()
         tags.update(exif)
         tags.update(exif.get_ifd(ExifTags.IFD.Exif))
         place = exif.get_ifd(ExifTags.IFD.GPSInfo)
