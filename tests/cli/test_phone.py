@@ -2,6 +2,7 @@
 
 import json
 import re
+import socket
 import time
 import warnings
 from collections.abc import Callable, Iterator
@@ -13,17 +14,19 @@ from typing import Any
 
 import pytest
 from tests.cli.fakes import FakeEyes
+from typer.testing import CliRunner
 
 from polypward.errors import BadInputError
 from polypward.records import Specimen
 from polypward.water import read_entry
 from polypward_cli.eyes import Opened
+from polypward_cli.main import app
 from polypward_cli.phone import uploads
 from polypward_cli.phone.app import make_app
 from polypward_cli.phone.guard import Limits
 from polypward_cli.phone.inbox import waiting
 from polypward_cli.phone.page import Phone
-from polypward_cli.phone.serve import make_phone
+from polypward_cli.phone.serve import make_phone, open_door
 from polypward_cli.phone.water_pages import UNITS
 from polypward_cli.ward import Ward
 from polypward_cli.water.dosing import doses_of
@@ -101,8 +104,8 @@ def thumb(tmp_path: Path) -> Iterator[Thumb]:
         for number, place in enumerate(("rack 1", "rack 1", "tub"), start=1):
             ward.save_specimen(Specimen(specimen=f"LAM-0{number}", place=place, kind="meander"))
     phone = make_phone(path, port=8765, show_code=lambda code: None, eyes=PhoneEyes())
-    app = make_app(phone, hosts=("testserver",), limits=Limits(burst=2000))
-    with TestClient(app) as client:
+    served = make_app(phone, hosts=("testserver",), limits=Limits(burst=2000))
+    with TestClient(served) as client:
         yield Thumb(client, phone, path, pair(client, phone))
 
 
@@ -510,3 +513,30 @@ def _until(true: Callable[[], bool]) -> None:
             return
         time.sleep(0.05)
     raise AssertionError("it never came")
+
+
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        (["--address", "192.0.2.4"], "--address is for --share"),
+        (["--share", "--address", "203.0.113.9"], "Name an address of this computer"),
+        (["--ward", "nowhere"], "no ward here"),
+    ],
+)
+def test_the_command_says_what_it_cannot_do(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, options: list[str], told: str
+) -> None:
+    """203.0.113.0/24 is no computer's address (RFC 5737)."""
+    monkeypatch.chdir(tmp_path)
+    Ward.open(tmp_path / "ward", create=True).close()
+    answer = CliRunner().invoke(app, ["phone", *options])
+    assert answer.exit_code == 2
+    assert told in answer.stderr
+
+
+def test_a_port_that_is_taken_is_told_with_the_next_one(tmp_path: Path) -> None:
+    Ward.open(tmp_path / "ward", create=True).close()
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        with pytest.raises(BadInputError, match=f"--port {port + 1}"):
+            open_door("127.0.0.1", port)

@@ -26,8 +26,8 @@ def phone(
 ) -> None:
     """Serve a page for the phone: photos, today's round, the daily look, care, settings.
 
-    Without --share only this computer can open it. Share it in a network of your own people only:
-    who listens in that network can read what passes. Ctrl+C ends it.
+    Without --share only this computer can open it. Share it in a network of your own people: who
+    listens in that network can read what passes. Ctrl+C ends it.
 
     Example:
 
@@ -36,7 +36,14 @@ def phone(
     import sys
 
     from polypward.errors import BadInputError
-    from polypward_cli.phone.serve import lan_address, link, make_phone, serve, spelled
+    from polypward_cli.phone.serve import (
+        lan_address,
+        link,
+        make_phone,
+        open_door,
+        serve,
+        spelled,
+    )
 
     if address and not share:
         raise BadInputError("--address is for --share; without it only this computer is let in")
@@ -46,16 +53,17 @@ def phone(
         typer.echo(f"Pairing code: {spelled(code)}", err=True)
 
     made = make_phone(ward, port=port, show_code=show, forget=forget)
-    url = link(host, port, made.pairing.code)
-    typer.echo(f"The page: {link(host, port)}")
-    show(made.pairing.code)
-    if sys.stdout.isatty():
-        import segno
+    door = open_door("0.0.0.0" if share and not address else host, port)
+    if share:
+        typer.echo(f"The page: {link(host, port)}")
+        if sys.stdout.isatty():
+            import segno
 
-        typer.echo(
-            "Point the phone's camera here:" if share else "On this computer, open the page."
-        )
-        if share:
-            segno.make(url, error="m").terminal(compact=True)
+            typer.echo("Point the phone's camera here:")
+            segno.make(link(host, port, made.pairing.code), error="m").terminal(compact=True)
+    else:
+        typer.echo(f"On this computer: {link(host, port, made.pairing.code)}")
+        typer.echo("To let phones in: --share")
+    show(made.pairing.code)
     typer.echo("Never charge a phone at the tables. Ctrl+C ends the page.")
-    serve(made, host="0.0.0.0" if share and not address else host, names=(host,))
+    serve(made, door, names=(host,))

@@ -1,7 +1,10 @@
 """The phone page served: which address, which name, what the terminal shows."""
 
+import errno
 import socket
+import sys
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
@@ -13,7 +16,7 @@ from polypward_cli.phone.pairing import Pairing, Sessions
 from polypward_cli.phone.writer import Writer
 from polypward_cli.ward import Ward
 
-__all__ = ["LOCAL", "lan_address", "link", "make_phone", "serve", "spelled"]
+__all__ = ["LOCAL", "lan_address", "link", "make_phone", "open_door", "serve", "spelled"]
 
 LOCAL: Final = ("127.0.0.1", "localhost", "[::1]")
 # No packet goes there (RFC 5737): the system is only asked which of its addresses it would use.
@@ -85,44 +88,57 @@ def spelled(code: str) -> str:
     return f"{code[: len(code) // 2]}-{code[len(code) // 2 :]}"
 
 
-def serve(phone: Phone, *, host: str, names: tuple[str, ...]) -> None:
-    """Serve the page until it is interrupted.
-
-    Parameters
-    ----------
-    phone : Phone
-    host : str
-        The address to listen on.
-    names : tuple of str
-        What the page is called by, besides this computer's own names.
+def open_door(host: str, port: int) -> socket.socket:
+    """Return a socket that is bound to an address of this computer.
 
     Raises
     ------
     BadInputError
         If the port is taken or the address is not this computer's.
     """
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    door = socket.socket(family, socket.SOCK_STREAM)
+    if sys.platform != "win32":  # there it would let two pages share a port
+        door.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        door.bind((host, port))
+    except OSError as error:
+        door.close()
+        if error.errno == errno.EADDRINUSE:
+            raise BadInputError(
+                f"port {port} is taken: is the page running already? Else: --port {port + 1}"
+            ) from error
+        raise BadInputError(
+            f"{host}, port {port}: not to be opened ({error.strerror or error}). "
+            "Name an address of this computer: --address"
+        ) from error
+    return door
+
+
+def serve(phone: Phone, door: socket.socket, *, names: tuple[str, ...]) -> None:
+    """Serve the page at an open door until it is interrupted.
+
+    Parameters
+    ----------
+    phone : Phone
+    door : socket
+        From `open_door`; closed at the end.
+    names : tuple of str
+        What the page is called by, besides this computer's own names.
+    """
     import uvicorn
 
-    family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    with socket.socket(family, socket.SOCK_STREAM) as door:
-        door.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            door.bind((host, phone.port))
-        except OSError as error:
-            raise BadInputError(
-                f"{host} port {phone.port}: cannot be opened ({error.strerror}). "
-                "Is the page running already? Take another port: --port 8766"
-            ) from error
-        config = uvicorn.Config(
-            make_app(phone, hosts=(*LOCAL, *names)),
-            log_level="warning",
-            access_log=False,
-            server_header=False,
-            proxy_headers=False,  # nobody may say on another's behalf where he comes from
-            ws="none",
-            timeout_keep_alive=15,
-            timeout_graceful_shutdown=10,
-            h11_max_incomplete_event_size=32_768,
-            backlog=256,
-        )
+    config = uvicorn.Config(
+        make_app(phone, hosts=(*LOCAL, *names)),
+        log_level="warning",
+        access_log=False,
+        server_header=False,
+        proxy_headers=False,  # nobody may say on another's behalf where he comes from
+        ws="none",
+        timeout_keep_alive=15,
+        timeout_graceful_shutdown=10,
+        h11_max_incomplete_event_size=32_768,
+        backlog=256,
+    )
+    with door, suppress(KeyboardInterrupt):
         uvicorn.Server(config).run(sockets=[door])
