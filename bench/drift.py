@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["delay", "main", "rate"]
+__all__ = ["cusum", "delay", "main", "rate"]
 
 Floats = npt.NDArray[np.float64]
 Chart = Callable[[Floats, float], Floats]
@@ -22,6 +22,25 @@ WEEKS: Final = 26
 BASELINE: Final = 8
 ALARMS_PER_100: Final = 0.4
 LAMBDA: Final = 0.4
+
+
+def cusum(x: Floats, *, target: float, k: float) -> tuple[Floats, Floats]:
+    """Tabular CUSUM of each row of `x`: the high side and the low side, both at least 0.
+
+    Parameters
+    ----------
+    x : float array, shape (..., visits)
+        In the order of time.
+    target, k : float
+        What x should be, and the slack, in the unit of x.
+    """
+    high, low = np.zeros(x.shape[:-1]), np.zeros(x.shape[:-1])
+    highs, lows = np.empty_like(x), np.empty_like(x)
+    for visit in range(x.shape[-1]):
+        high = np.maximum(0, high + x[..., visit] - target - k)
+        low = np.maximum(0, low + target - k - x[..., visit])
+        highs[..., visit], lows[..., visit] = high, low
+    return highs, lows
 
 
 def _signals(statistic: Floats, limit: float) -> Floats:
@@ -47,12 +66,7 @@ def _ewma(x: Floats, spread: float) -> Floats:
 
 def _cusum(k: float) -> Chart:
     def run(x: Floats, spread: float) -> Floats:
-        total = np.zeros(len(x))
-        found = np.empty_like(x)
-        for week in range(x.shape[1]):
-            total = np.maximum(0, total + x[:, week] / np.sqrt(1 + spread**2) - k)
-            found[:, week] = total
-        return found
+        return cusum(x / np.sqrt(1 + spread**2), target=0.0, k=k)[0]
 
     return run
 

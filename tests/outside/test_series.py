@@ -1,14 +1,18 @@
 """Series against published data: repeatability, EWMA, trend. Each test names its source."""
 
 import math
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
+from bench.drift import cusum
 from scipy import signal, stats
 
-from polypward.course.chart import ewma
-from polypward.course.repeatability import within_sd
-from polypward.course.trend import mann_kendall_p, theil_sen
+from polypward.course import CourseSettings
+from polypward.course.chart import Point, ewma, run_chart
+from polypward.course.repeatability import smallest_change, within_sd
+from polypward.course.trend import mann_kendall_p, sen_interval, theil_sen
 
 # Bland & Altman 1986, Lancet i:307-310: peak flow of 17 subjects, two readings each.
 WRIGHT = [
@@ -102,3 +106,84 @@ def test_exact_p_agrees_with_scipy(n: int) -> None:
     y += np.arange(n) * 0.31  # some trend, no ties
     expected = stats.kendalltau(np.arange(n), y, method="exact").pvalue
     assert mann_kendall_p(list(y)) == pytest.approx(float(expected), rel=1e-9)
+
+
+# NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3: CUSUM, target 325, k 0.3175, h 4.1959.
+# Data and constants from memory; the arithmetic is the page's.
+NIST_CUSUM = [
+    324.925, 324.675, 324.725, 324.350, 325.350, 325.225, 324.125, 324.525, 325.225, 324.600,
+    324.625, 325.150, 328.325, 327.250, 327.825, 328.500, 326.675, 327.775, 326.875, 328.350,
+]  # fmt: skip
+# Montgomery & Runger, Applied Statistics and Probability for Engineers, Example 16-6, Table 16-8.
+VISCOSITY = [
+    102.0, 94.8, 98.3, 98.4, 102.0, 98.5, 99.0, 97.7, 100.0, 98.1,
+    101.3, 98.7, 101.1, 98.4, 97.0, 96.7, 100.3, 101.4, 97.2, 101.0,
+]  # fmt: skip
+VISCOSITY_HIGH = [2, 0, 0, 0, 2, 0.5, 0, 0, 0, 0, 1.3, 0, 1.1, 0, 0, 0, 0.3, 1.7, 0, 1.0]
+VISCOSITY_LOW = [0, 3.2, 2.9, 2.5, 0, 0, 0, 0.3, 0, 0, 0, 0, 0, 0, 1.0, 2.3, 0, 0, 0.8, 0]
+
+
+def test_cusum_of_the_nist_handbook() -> None:
+    """The chart that slow drift was tried with (docs/course.md): first signal at 14."""
+    high, low = cusum(np.array(NIST_CUSUM), target=325.0, k=0.3175)
+    assert high[12:14] == pytest.approx([3.0075, 4.940], abs=1e-9)
+    assert (int(np.argmax(high > 4.1959)) + 1, int(np.argmax(low)) + 1) == (14, 8)
+    assert low.max() == pytest.approx(0.715, abs=1e-9)
+
+
+def test_cusum_of_montgomery_and_runger() -> None:
+    high, low = cusum(np.array(VISCOSITY), target=99.0, k=1.0)
+    # Printed to one decimal.
+    assert high == pytest.approx(VISCOSITY_HIGH, abs=0.05)
+    assert low == pytest.approx(VISCOSITY_LOW, abs=0.05)
+    assert max(high.max(), low.max()) < 10
+
+
+def test_no_signal_in_the_data_of_the_nist_handbook() -> None:
+    """6.3.2.4: steady limits 52.5884 and 47.4115, SD 2.0539, weight 0.3, three SDs."""
+    half = 3 * 2.0539 * math.sqrt(0.3 / 1.7)
+    assert (50 + half, 50 - half) == pytest.approx((52.5884, 47.4115), abs=1e-3)
+    assert all(50 - half < z < 50 + half for z in NIST_EWMA)
+
+
+def test_chart_has_the_limits_that_vary_in_time() -> None:
+    """The page's data against a target: 51.849, 52.256, 52.431 at t = 1, 2, 3 (Roberts 1959).
+
+    A chart whose baseline is a very long row of the target has them; weekly visits, weight 0.3.
+    """
+    settings = replace(
+        CourseSettings(), ewma_lambda=0.3, limit_sds=3.0, single_sds=99.0, baseline_visits=400
+    )
+    start = datetime(2000, 1, 3, tzinfo=UTC)
+    values = [50.0] * 400 + [52.0, 51.9, 51.8]
+    points = [Point(i, start + timedelta(weeks=i), x, 2.0539) for i, x in enumerate(values)]
+    base, after = points[:400], points[400:]
+    rows = run_chart([*base, *after], settings=settings).rows[-3:]
+    limits = [row.baseline + row.half_width for row in rows if row.half_width is not None]
+    # A baseline of 400 and not of infinitely many visits widens them by 0.5 % at most.
+    assert limits == pytest.approx([51.849, 52.256, 52.431], abs=0.012)
+
+
+def test_interval_of_sen_1968() -> None:
+    """93 % interval 26/7 .. 35/8 as in R package deming, whose tests note that the printed is wrong."""
+    t, y = [1, 2, 3, 4, 10, 12, 18], [9, 15, 19, 20, 45, 55, 78]
+    assert sen_interval(t, y, level=0.93) == pytest.approx((26 / 7, 35 / 8), abs=1e-12)
+
+
+@pytest.mark.parametrize("n", [3, 5, 8, 13, 30])
+def test_slope_interval_agrees_with_scipy(n: int) -> None:
+    rng = np.random.default_rng(n)
+    t = np.cumsum(rng.integers(5, 10, n)).astype(float)
+    y = np.round(0.02 * t + rng.normal(size=n), 1)  # with ties
+    found = stats.theilslopes(y, t, 0.9)
+    assert sen_interval(list(t), list(y)) == pytest.approx(
+        (float(found.low_slope), float(found.high_slope)), abs=1e-12
+    )
+
+
+@pytest.mark.parametrize(("data", "change"), [(WRIGHT, 42.43), (MINI, 55.19)])
+def test_smallest_change_of_bland_and_altman(data: list[tuple[int, int]], change: float) -> None:
+    """2.77 within-subject SDs: 42.43 for the first meter (data of the 1986 paper)."""
+    sd = within_sd(data)[0]
+    assert sd is not None
+    assert smallest_change(sd) == pytest.approx(change, abs=0.01)
