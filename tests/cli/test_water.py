@@ -203,6 +203,21 @@ def test_the_order_and_a_fresh_test_come_before_any_amount(ward: Path) -> None:
     assert "not corrected by a dose" in refused(ward, "dose", "plan", "main", "ph", "--to", "8.2")
 
 
+def test_salinity_moves_once_a_day_by_changing_water(ward: Path) -> None:
+    ready(ward)
+    ok(ward, "water", "log", "main", "psu=33.2")
+    told = " ".join(ok(ward, "dose", "plan", "main", "salinity", "--mixed", "38").split())
+    # Two days of 0.9 PSU: 400 L x 0.9 / (38 - 33.2) = 75 L; the next portion goes into 34.1 PSU.
+    assert "part 1 of 2: 33.2 PSU to 34.1 PSU 75 L" in told
+    assert "part 2 of 2: 34.1 PSU to 35 PSU 92.3 L" in told
+    assert 'polypward care change "main" --litres 75' in told
+    ok(ward, "change", "main", "--litres", "75", "--by", "Kim")
+    told = refused(ward, "dose", "plan", "main", "salinity", "--mixed", "38", "--again")
+    assert "given already today: water change, 75 L, by Kim at" in told
+    told = refused(ward, "dose", "plan", "main", "alkalinity", "--compound", "NaHCO3")
+    assert "water was changed after the last test of alkalinity" in told
+
+
 def test_own_targets_and_a_smaller_step(ward: Path) -> None:
     ready(ward)
     told = ok(
@@ -212,6 +227,8 @@ def test_own_targets_and_a_smaller_step(ward: Path) -> None:
     told = ok(ward, "dose", "plan", "main", "alkalinity", "--compound", "NaHCO3", "--to", "8")
     assert "part 1 of 4" in told
     assert "largest change 0.2 dKH a day: set by Kim" in told
+    told = ok(ward, "water", "targets", "main", "--set", "nitrate=1-10 ppm N")
+    assert "4.43 to 44.27 mg/L NO3" in told
     assert "up to 5 mg/L NO3" in ok(ward, "water", "targets", "main", "--set", "no3=-5")
     ok(ward, "water", "targets", "main", "--drop", "k", "--drop", "no2")
     assert "potassium" not in ok(ward, "water", "targets", "main")

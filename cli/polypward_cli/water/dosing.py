@@ -18,7 +18,15 @@ from polypward_cli.ward import Ward
 from polypward_cli.ward.ledger import audit, now_text
 from polypward_cli.water.systems import keep_system
 
-__all__ = ["add_dose", "amend_dose", "doses_of", "parameter_meant", "stop_if_given", "undo_dose"]
+__all__ = [
+    "add_dose",
+    "amend_dose",
+    "changes_of",
+    "doses_of",
+    "parameter_meant",
+    "stop_if_given",
+    "undo_dose",
+]
 
 
 def doses_of(ward: Ward, system: str | None = None) -> list[Dose]:
@@ -29,6 +37,26 @@ def doses_of(ward: Ward, system: str | None = None) -> list[Dose]:
         None if system is None else [system],
     )
     return [_dose(row, ward) for row in rows]
+
+
+def changes_of(ward: Ward, system: str) -> list[Dose]:
+    """Return the water changes of a system by time, as doses that move its salinity."""
+    rows = ward.db.query(
+        "select * from water_changes where undone_at is null and water_system = ? order by at, id",
+        [system],
+    )
+    return [
+        Dose(
+            system=system,
+            what="water change",
+            raises="salinity",
+            amount=row["litres"] or 100 * (row["share"] or 0),
+            unit="L" if row["litres"] else "%",
+            at=datetime.fromisoformat(row["at"]).astimezone(ward.settings.zone),
+            by=row["by"],
+        )
+        for row in rows
+    ]
 
 
 def _dose(row: Mapping[str, Any], ward: Ward) -> Dose:

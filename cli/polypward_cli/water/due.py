@@ -1,8 +1,9 @@
 """Which water of the ward is to be tested on a day; reads few rows, so a round takes no longer."""
 
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, time, timedelta
 
 from polypward.water import WaterDue, water_due
+from polypward_cli.caring.entries import stamp
 from polypward_cli.ward import Ward
 from polypward_cli.water.dosing import doses_of
 from polypward_cli.water.systems import systems_of, targets_of
@@ -16,31 +17,30 @@ LOOK_BACK_DAYS = 7
 def ward_water_due(ward: Ward, *, on: date) -> tuple[WaterDue, ...]:
     """Return what water is to be tested on a day: retests, and what has not been for too long."""
     zone = ward.settings.zone
-    next_day = (on + timedelta(days=1)).isoformat()
+    end = datetime.combine(on + timedelta(days=1), time(), tzinfo=zone)
+    start = end - timedelta(days=LOOK_BACK_DAYS)
     latest = {
         (row["system"], row["parameter"]): datetime.fromisoformat(row["at"])
         for row in ward.db.query(
             "select system, parameter, max(at) as at from water_tests "
-            "where undone_at is null and at < datetime(?, '+1 day') group by 1, 2",
-            [next_day],
+            "where undone_at is null and at < ? group by 1, 2",
+            [stamp(end)],
         )
-        if datetime.fromisoformat(row["at"]).astimezone(zone).date() <= on
     }
-    start = (on - timedelta(days=LOOK_BACK_DAYS)).isoformat()
     fed = {
         row["system"]: datetime.fromisoformat(row["at"])
         for row in ward.db.query(
             "select water_system as system, max(at) as at from care join specimens "
             "using (specimen) where what = 'feeding' and water_system != '' and at >= ? "
             "and at < ? and json_extract(detail, '$.amount') = 'heavy' group by 1",
-            [start, next_day],
+            [stamp(start), stamp(end)],
         )
     }
     systems = systems_of(ward)
     return water_due(
         systems,
         latest=latest,
-        doses=[dose for dose in doses_of(ward) if start <= dose.at.date().isoformat() < next_day],
+        doses=[dose for dose in doses_of(ward) if start <= dose.at < end],
         heavy_feedings=fed,
         wanted={system: targets_of(ward, system) for system in systems},
         on=on,

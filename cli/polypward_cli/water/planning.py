@@ -26,7 +26,7 @@ from polypward.water import (
 )
 from polypward.water import parameter_of as parameter_named
 from polypward_cli.ward import Ward
-from polypward_cli.water.dosing import doses_of, parameter_meant, stop_if_given
+from polypward_cli.water.dosing import changes_of, doses_of, parameter_meant, stop_if_given
 from polypward_cli.water.systems import targets_of, volume_of_system
 from polypward_cli.water.testing import states_of
 
@@ -60,7 +60,9 @@ def make_plan(ward: Ward, system: str, wish: Wish, *, at: datetime) -> Plan:
     if key and usual is None:
         more = ": water changes and less food lower it" if parameter(key).nutrient else ""
         raise BadInputError(f"{parameter(key).words} is not corrected by a dose here{more}")
-    doses = doses_of(ward, system)
+    doses, changes = doses_of(ward, system), changes_of(ward, system)
+    if key == "salinity":  # a change of water today has used up the day's change
+        doses = sorted([*doses, *changes], key=lambda dose: dose.at)
     stop_if_given(ward, doses, raises=key, at=at, again=wish.again, planning=True)
     volume = volume_of_system(ward, system)
     if volume is None and key not in ("temperature", "salinity"):
@@ -74,7 +76,8 @@ def make_plan(ward: Ward, system: str, wish: Wish, *, at: datetime) -> Plan:
         plan = plan_additive(wish.what, litres=volume.litres, label=label, on=at.date())
         return _with_volume(plan, volume)
     states = states_of(ward, system, on=at.date())
-    hindrances = correction_hindrances(key, states, doses=doses, at=at)
+    changed_at = changes[-1].at if changes else None
+    hindrances = correction_hindrances(key, states, doses=doses, at=at, changed_at=changed_at)
     if hindrances:
         raise BadInputError("no amount yet: " + "; ".join(hindrances))
     state = next(state for state in states if state.parameter == key)

@@ -1,11 +1,13 @@
 """Water systems of a ward: their names, their volumes and their targets."""
 
 import difflib
+import re
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
 from polypward.errors import BadInputError
+from polypward.units import split_number
 from polypward.water import PARAMETERS, Target, Volume, parameter, parameter_of, read_value
 from polypward_cli.naming import clean_name
 from polypward_cli.ward import Ward
@@ -189,7 +191,9 @@ def drop_targets(ward: Ward, system: str, names: list[str]) -> None:
 
 def _limits(text: str) -> tuple[str, float | None, float | None]:
     name, equals, span = text.partition("=")
-    low, dash, high = span.strip().partition("-")
+    low, dash, high = (part.strip() for part in span.partition("-"))
+    if low and high and not re.search(r"[^\d.,]", low):
+        low = f"{low} {split_number(high)[1]}"  # the unit stands once, at the end
     if not equals or not span.strip() or not (low.strip() or high.strip()):
         raise BadInputError(
             f'"{text}": write NAME=LOW-HIGH like dkh=7.5-9.5, or no3=-10 for "up to 10"'

@@ -125,7 +125,9 @@ def plan_lines(system: str, wish: str, plan: Plan) -> Iterator[str]:
         for text in texts:
             yield f"  {head}: {text}"
     first = plan.portions[0]
-    if first.amount is not None and plan.log_as:
+    if first.amount is not None and wish == "salinity":
+        yield f'  When it is done: polypward care change "{system}" --litres {first.amount:g}'
+    elif first.amount is not None and plan.log_as:
         amount = f"{first.amount:g} {first.unit}"
         yield (
             f'  When it is in: polypward care dose log "{system}" "{plan.log_as}" "{amount}"'

@@ -213,5 +213,4 @@ def plan_water(
         sources=("mass balance of salt, well mixed", source),
         cautions=("Salt is dissolved before it goes in, and the mix stands until it is clear.",),
         notes=(RETEST,),
-        log_as=f"salinity: water of {shown(key, going_in)}",
     )

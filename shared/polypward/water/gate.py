@@ -89,7 +89,12 @@ def dose_hindrances(
 
 
 def correction_hindrances(
-    key: str, states: Sequence[State], *, doses: Iterable[Dose], at: datetime
+    key: str,
+    states: Sequence[State],
+    *,
+    doses: Iterable[Dose],
+    at: datetime,
+    changed_at: datetime | None = None,
 ) -> tuple[str, ...]:
     """Return what must be done before a parameter is corrected, in the order of doing it.
 
@@ -106,6 +111,8 @@ def correction_hindrances(
         Of the same system.
     at : datetime
         When it is to be corrected, aware.
+    changed_at : datetime, optional
+        When water was last changed; a test from before says nothing of the mix.
     """
     by_key = {state.parameter: state for state in states}
     found = []
@@ -135,5 +142,7 @@ def correction_hindrances(
     given = [dose for dose in doses if dose.raises == key and last.at <= dose.at <= at]
     if given:
         found.append(f"{words} was dosed after its last test: test again before the next portion")
-    found += [f"{words}: {remark}" for remark in state.remarks if "once more" in remark]
+    if changed_at is not None and last.at <= changed_at <= at:
+        found.append(f"water was changed after the last test of {words}: test again")
+    found += [remark for remark in state.remarks if "once more" in remark]
     return tuple(found)

@@ -116,9 +116,10 @@ def surprising(tests: Sequence[WaterTest], *, a_day: float | None) -> str:
     if _jump(before, last, a_day) <= 0:
         return ""
     moved = shown(last.parameter, abs(last.value - before.value))
+    ago = _ago(last.at - before.at)
     return (
-        f"{moved} away from the test before ({before.text()}, {_ago(last.at - before.at)} earlier):"
-        " test once more before any dose"
+        f"{parameter(last.parameter).words} is {moved} away from the test before ({before.text()}, "
+        f"{ago} earlier): test once more before any dose"
     )
 
 
@@ -194,7 +195,9 @@ def _state(
     if told := surprising(tests, a_day=allowed):
         remarks.append(told)
     if last.kit_expires and last.kit_expires < last.at.astimezone(zone).date():
-        remarks.append(f"the kit had expired on {last.kit_expires}: test with a fresh one")
+        remarks.append(
+            f"the kit of {one.words} had expired on {last.kit_expires}: test with a fresh one"
+        )
     return State(
         parameter=key,
         verdict="too old" if old and verdict in ("in target", "no target") else verdict,

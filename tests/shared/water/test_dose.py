@@ -224,15 +224,21 @@ def test_calcium_and_alkalinity_are_kept_apart_over_midnight() -> None:
     assert hindered(dose("soda", "alkalinity", -13), "calcium") == []  # the evening before
 
 
-def before(key: str, *tests: tuple[str, float, float], doses: tuple[Dose, ...] = ()) -> str:
+def before(
+    key: str,
+    *tests: tuple[str, float, float],
+    doses: tuple[Dose, ...] = (),
+    changed: float | None = None,
+) -> str:
     """What stands before a correction of `key` at noon; tests are parameter, value, hours."""
     told = [
         WaterTest(system="main", parameter=name, value=value, at=NOON + timedelta(hours=hours))
         for name, value, hours in tests
     ]
     targets = {name: parameter(name).target for name in PARAMETERS}
+    at = None if changed is None else NOON + timedelta(hours=changed)
     states = water_state(told, targets=targets, on=DAY, zone=ZONE)
-    return "; ".join(correction_hindrances(key, states, doses=doses, at=NOON))
+    return "; ".join(correction_hindrances(key, states, doses=doses, at=NOON, changed_at=at))
 
 
 GOOD = (("temperature", 25.0, -1.0), ("salinity", 35.0, -1.0))
@@ -258,5 +264,8 @@ def test_a_dose_stands_on_a_fresh_unsurprising_test_after_the_last_dose() -> Non
     given = dose("soda", "alkalinity", -0.5)
     alk = ("alkalinity", 7.0, -1.0)
     assert "dosed after its last test" in before("alkalinity", *GOOD, alk, doses=(given,))
+    told = before("alkalinity", *GOOD, alk, changed=-0.5)
+    assert "water was changed after the last test of alkalinity" in told
+    assert before("alkalinity", *GOOD, alk, changed=-2) == ""
     other = dose("chloride", "calcium", -0.5)
     assert before("alkalinity", *GOOD, alk, doses=(other,)) == ""
