@@ -165,7 +165,7 @@ def test_chart_has_the_limits_that_vary_in_time() -> None:
 
 
 def test_interval_of_sen_1968() -> None:
-    """93 % interval 26/7 .. 35/8 as in R package deming, whose tests note that the printed is wrong."""
+    """93 % interval 26/7 .. 35/8 as in R package deming, which notes that the printed is wrong."""
     t, y = [1, 2, 3, 4, 10, 12, 18], [9, 15, 19, 20, 45, 55, 78]
     assert sen_interval(t, y, level=0.93) == pytest.approx((26 / 7, 35 / 8), abs=1e-12)
 
