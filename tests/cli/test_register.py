@@ -220,7 +220,7 @@ def test_an_old_list_does_not_undo_what_became_of_a_specimen(tmp_path: Path) -> 
     with Ward.open(tmp_path / "ward") as ward:
         found = {one.specimen: one for one in ward.specimens()}
     assert (found[one].place, found[other].cost, found["b1"].cost) == ("rack 2", 30.0, 10.0)
-    assert (found[one].permit, found[other].permit, found["b1"].permit) == ("P-7", "P-7", "")
+    assert (found[one].permit, found[other].permit, found["b1"].permit) == ("P-7", "P-7", "P-7")
     assert f"line 2: {one} was moved since; place left as is" in told
     assert f"line 3: {other} shares its cost with its pieces; cost left as is" in told
 

@@ -300,6 +300,7 @@ def test_the_list_comes_back_as_a_register(ward: Table, tmp_path: Path) -> None:
         rows = list(csv.DictReader(stream))
     assert [row["specimen"] for row in rows] == ["amber", "blue", "cyan"]
     assert rows[0]["note"] == "'=1+1"
+    assert "is there already" in ward.bad("specimen", "list", "--csv", path)
     before = ward.dump()
     ward.good("intake", path)
     shown = ward.show("amber")
@@ -395,7 +396,7 @@ def test_papers_that_come_late_reach_the_pieces(ward: Table) -> None:
 WORDS = ("move", "cut", "split", "sold", "lost", "discarded", "moved-out", "joined", "returned")
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=12, deadline=None, suppress_health_check=list(HealthCheck))
 @given(story=st.lists(st.tuples(st.sampled_from(WORDS), st.integers(0, 30)), max_size=8))
 def test_whatever_was_noted_can_be_taken_back_to_the_start(
     tmp_path_factory: pytest.TempPathFactory, story: list[tuple[str, int]]

@@ -77,6 +77,7 @@ def list_(
     """
     import json
 
+    from polypward.errors import BadInputError
     from polypward_cli.files import write_text
     from polypward_cli.life.show import Wanted, list_lines, list_specimens, register_csv
     from polypward_cli.ward import Ward
@@ -85,6 +86,8 @@ def list_(
     with Ward.open(ward) as opened:
         rows = list_specimens(opened, wanted)
     if csv is not None:
+        if csv.exists():
+            raise BadInputError(f"{csv}: is there already, perhaps filled in; name another file")
         write_text(csv, register_csv(rows))
         typer.echo(f"{csv}: {len(rows)} specimens; fill in and: polypward intake {csv}", err=True)
     if as_json:
