@@ -1,7 +1,9 @@
 """Traced phantoms: shares of what is lost, sets that share nothing, colours through the phone."""
 
 from dataclasses import replace
+from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 
@@ -17,6 +19,7 @@ from phantoms.traced.plans_held import HELD_PLANS
 from phantoms.traced.settings import HELD_OUT, TRAIN, any_growth
 from phantoms.traced.shoots import SHOOT_FACES, SHOOT_NODES
 from phantoms.traced.studio import TILE_MM_PER_PX, TILE_PX, Shot, Studio
+from phantoms.traced.textures import load_textures
 from phantoms.traced.water import random_water
 from polypward.labels import BARE, LIVE, OVERGROWN
 from polypward_vision.colour.science import delta_e_2000
@@ -71,6 +74,30 @@ def test_a_seed_is_a_tile_and_buffers_keep_their_size() -> None:
     assert len(first.parts["body"].position) == NODES**2 + SHOOT_NODES
     assert len(first.face_labels) == 2 * (NODES - 1) ** 2 + len(SHOOT_FACES)
     assert set(np.unique(first.face_labels)) <= {0, LIVE, BARE, OVERGROWN}
+
+
+def test_structure_of_photos_keeps_the_colour_on_the_mean(tmp_path: Path) -> None:
+    """A photo's own colour and broad shading go; a checker of 8 px stays, as factors about 1."""
+    row, col = np.mgrid[:256, :300]
+    checker = np.where((row // 8 + col // 8) % 2, 1.15, 0.85) * (0.6 + 0.4 * col / 300)
+    for name, tint in (("live.png", (90, 140, 60)), ("dead.png", (70, 60, 90))):
+        photo = np.clip(checker[..., None] * tint, 0, 255).astype(np.uint8)
+        (tmp_path / name).write_bytes(cv2.imencode(".png", photo)[1].tobytes())
+    table = 'file,patchid,labels\nlive.png,1,1\ndead.png,2,"3"\nleft_out.png,3,"6,7"\n'
+    (tmp_path / "patch_labels.csv").write_text(table, encoding="utf-8")
+    textures = load_textures(tmp_path)
+    laid = textures.laid(np.random.default_rng(2), "live", (120, 140), 0.2)
+    assert laid.shape == (120, 140, 3)
+    assert laid.mean(axis=(0, 1)) == pytest.approx(1, abs=0.06)
+    # Light is value to the power 2.2: (1.15 / 0.85) ** 2.2 = 1.94 between the squares.
+    low, high = np.quantile(laid[..., 1], [0.15, 0.85])
+    assert high / low == pytest.approx(1.94, rel=0.1)
+
+
+def test_a_folder_without_one_kind_of_photo_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "patch_labels.csv").write_text("file,patchid,labels\n", encoding="utf-8")
+    with pytest.raises(ValueError, match="no usable pictures"):
+        load_textures(tmp_path)
 
 
 def _flat_shot(lab: Lab, plan: Plan) -> Shot:

@@ -1,5 +1,6 @@
 """A form clothed: what lives, what is bare, what is overgrown; relief, colour and wetness of it."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import cv2
@@ -107,9 +108,15 @@ def _dead(fate: Fate, grid: Ground2D, ridge: Field) -> tuple[Field, Field]:
     return bare.astype(np.float32), growth.astype(np.float32)
 
 
-def clothe(form: Form, look: Look, fate: Fate, *, base_mm: float) -> Skin:
-    """Clothe a form that stands `base_mm` over the ground."""
+def clothe(
+    form: Form, look: Look, fate: Fate, *, base_mm: float, laid: Mapping[str, Field] | None = None
+) -> Skin:
+    """Clothe a form that stands `base_mm` over the ground.
+
+    `laid` may hold factors (NODES, NODES, 3) of real structure for ``"live"`` and ``"dead"``.
+    """
     grid, rng = form.grid, form.grid.rng
+    real = {kind: np.ones((1, 1, 3), np.float32) for kind in ("live", "dead")} | dict(laid or {})
     inside: npt.NDArray[np.bool_] = form.reach < 1
     inside[[0, -1]] = inside[:, [0, -1]] = False
     labels = fated(form, fate, inside)
@@ -129,11 +136,13 @@ def clothe(form: Form, look: Look, fate: Fate, *, base_mm: float) -> Skin:
     fuzz = 0.8 * grid.noise(0.35) + grid.noise(grown.tuft_mm * 0.6)
     fuzz = grown.fuzz_mm * (fuzz + 1.2 * (grid.noise(grown.tuft_mm) + 1))
     dead = bone + septa * (1 - grown.bury * over) + 0.06 * grid.noise(0.4) + fuzz * over
+    dead = dead + 0.35 * over * np.log(real["dead"]).mean(axis=2)
     # Flesh: as drawn when inflated; drawn in, it sinks to the bone and the septa show.
     full = look.inflated
     alive = full * form.z + (1 - full) * (bone + 0.35 * form.flesh + 0.55 * septa)
     bumps = rng.choice([0.02, 0.05, 0.12]) * rng.uniform(0.5, 1.3)
     alive = alive + bumps * (0.5 * grid.noise(0.8) + 0.9 * grid.noise(rng.uniform(1.4, 3)))
+    alive = alive + 0.3 * np.log(real["live"]).mean(axis=2)
     # Flesh that has drawn back from a wound ends in a rounded lip.
     lip = np.exp(-(((live - 0.7) / 0.25) ** 2)) * (live < 0.99) * (labels == LIVE)
     alive = alive + lip * min(0.5, 0.18 * float(form.flesh.mean()))
@@ -142,6 +151,7 @@ def clothe(form: Form, look: Look, fate: Fate, *, base_mm: float) -> Skin:
     _hang(position, form, inside, np.asarray(live * full, np.float32), base_mm)
     bare, growth = _dead(fate, grid, ridge)
     tissue = _tissue(form, look, linear(fate.skeleton), ridge)
+    tissue, growth = tissue * real["live"], growth * real["dead"]
     bones = np.clip(1 - live - over, 0, 1)
     colour = tissue * live[..., None] + growth * over[..., None] + bare * bones[..., None]
     # Sides and underside: old skeleton, stained or overgrown.

@@ -25,6 +25,7 @@ from phantoms.traced.phone import photographed
 from phantoms.traced.plan import Plan, make_plan
 from phantoms.traced.settings import HELD_OUT, TRAIN, Settings
 from phantoms.traced.studio import Shot, Studio
+from phantoms.traced.textures import load_textures
 from phantoms.traced.upsample import coefficients
 
 __all__ = ["main"]
@@ -58,21 +59,22 @@ def _finish(shot: Shot, plan: Plan, settings: Settings, path: Path, full: bool) 
     part.replace(path)
 
 
-def _drawn(seed: int, settings: Settings) -> Plan:
+def _drawn(seed: int, settings: Settings, textures: Path | None = None) -> Plan:
     """Draw a plan and give its colours spectra."""
     cv2.setNumThreads(1)
-    plan = make_plan(seed, settings)
+    plan = make_plan(seed, settings, load_textures(textures) if textures else None)
     for part in plan.parts.values():
         part.colour = coefficients(part.colour)
     return plan
 
 
-def _plans(pool: Executor, seeds: list[int], settings: Settings, ahead: int) -> Iterator[Plan]:
+def _plans(pool: Executor, seeds: list[int], settings: Settings, asked: Any) -> Iterator[Plan]:
     """Draw plans a little ahead of their use."""
     waiting: deque[Future[Plan]] = deque()
+    textures = None if settings is HELD_OUT else asked.textures
     for seed in seeds:
-        waiting.append(pool.submit(_drawn, seed, settings))
-        if len(waiting) > ahead:
+        waiting.append(pool.submit(_drawn, seed, settings, textures))
+        if len(waiting) > 2 * asked.workers:
             yield waiting.popleft().result()
     while waiting:
         yield waiting.popleft().result()
@@ -83,7 +85,7 @@ def _make(pool: Executor, seeds: list[int], settings: Settings, asked: Any) -> N
     began, drawing, tracing = time.monotonic(), 0.0, 0.0
     finishing: deque[Future[None]] = deque()
     mark = began
-    for done, plan in enumerate(_plans(pool, seeds, settings, 2 * asked.workers), start=1):
+    for done, plan in enumerate(_plans(pool, seeds, settings, asked), start=1):
         start = time.monotonic()
         drawing += start - mark
         shot = studio.shoot(plan, spp=asked.spp)
@@ -120,6 +122,7 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--minutes", type=float, default=0, help="stop after so long")
     parser.add_argument("--full", action="store_true", help="keep lab, labels, valid at 0.2 mm too")
+    parser.add_argument("--textures", type=Path, help="folder of reef photos (see textures.py)")
     asked = parser.parse_args()
     settings = HELD_OUT if asked.held_out else TRAIN
     asked.out.mkdir(parents=True, exist_ok=True)

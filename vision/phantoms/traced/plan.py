@@ -9,10 +9,12 @@ from phantoms.fields import Field
 from phantoms.scene import Lab
 from phantoms.traced.clothe import Look, cells, clothe
 from phantoms.traced.fate import Fate
+from phantoms.traced.form import NODES
 from phantoms.traced.plans import make_form
 from phantoms.traced.settings import Growth, Settings, any_colour, any_growth
 from phantoms.traced.shoots import AROUND, RINGS, shoot_mesh
 from phantoms.traced.stage import Part, card_part, ground_part, plug_part
+from phantoms.traced.textures import Textures
 from polypward.labels import LIVE
 
 __all__ = ["QUADS", "Plan", "make_plan"]
@@ -152,15 +154,30 @@ def _irradiance(lamps: Field, *, at_mm: float) -> float:
     return total / np.pi
 
 
-def make_plan(seed: int, settings: Settings) -> Plan:
-    """Draw everything about the tile of that seed."""
+def _laid(
+    seed: int, textures: Textures | None, settings: Settings, step_mm: float
+) -> dict[str, Field]:
+    """Real structure for tissue and growth of some tiles, stronger or weaker."""
+    if textures is None:
+        return {}
+    rng = np.random.default_rng([seed, 73, settings.seed])
+    return {
+        kind: textures.laid(rng, kind, (NODES, NODES), step_mm) ** np.float32(rng.uniform(0.3, 1.1))
+        for kind, share in (("live", 0.45), ("dead", 0.6))
+        if rng.random() < share
+    }
+
+
+def make_plan(seed: int, settings: Settings, textures: Textures | None = None) -> Plan:
+    """Draw everything about the tile of that seed; some wear real structure if it is given."""
     rng = np.random.default_rng([seed, 71, settings.seed])
     radius = float(rng.choice([rng.uniform(10, 24), rng.uniform(24, 47)], p=[0.22, 0.78]))
     plan = str(rng.choice(settings.plans))
     look, fate = _look(rng, settings), _fate(rng, settings)
     base = float(rng.choice([rng.uniform(0.5, 3), rng.uniform(3, 22)]))
     form = make_form(plan, radius_mm=radius, rng=rng)
-    skin = clothe(form, look, fate, base_mm=base)
+    laid = _laid(seed, textures, settings, form.grid.step)
+    skin = clothe(form, look, fate, base_mm=base, laid=laid)
     shoot_at, shoot_colour, shoot_coat, _ = shoot_mesh(form, skin, look)
     shift = rng.normal(0, 4, 2)
     nobody = rng.random() < 0.02
@@ -212,5 +229,6 @@ def make_plan(seed: int, settings: Settings) -> Plan:
             "plan": plan, "ground": ground, "growth": f"{fate.growth.fuzz_mm:.2f} mm",
             "paling": f"{look.paling:.2f}", "main": ",".join(f"{v:.0f}" for v in look.main),
             "inflated": f"{look.inflated:.2f}", "nobody": str(nobody),
+            "real structure": ",".join(laid),
         },
     )  # fmt: skip

@@ -91,7 +91,7 @@ def _knots(grid: Ground2D) -> Form:
     at = scattered(rng, count, 0.68 * size, size * rng.uniform(0.7, 1.0) / np.sqrt(count))
     own = size * rng.uniform(0.5, 0.75, len(at)) * np.sqrt(2.6 / (len(at) + 1.6))
     reach, second, number, angle = nearest(grid, at, own, rng.uniform(0.5, 2))
-    high = (size * rng.uniform(0.18, 0.5, len(at)))[number]
+    high = (size * rng.uniform(0.18, 0.5, len(at))).astype(np.float32)[number]
     body = np.sqrt(np.clip(1 - np.clip(reach, 0, 1) ** 2.5, 0, 1))
     z = high * (0.3 + 0.7 * body) - 0.4 * high * np.exp(-((reach / 0.35) ** 2))
     folds = int(rng.integers(8, 20))
@@ -121,7 +121,7 @@ def _maze(grid: Ground2D) -> Form:
     z += rng.uniform(1.2, 3.5) * across
     spots = smoothstep(0.9, 1.6, grid.noise(4)) * (wall < 0.35)
     return Form(
-        grid=grid, reach=np.asarray(reach, np.float32), z=z, across=across,
+        grid=grid, reach=np.asarray(reach, np.float32), z=z.astype(np.float32), across=across,
         along=(grid.x * 0.3 + grid.noise(6)).astype(np.float32), mouth=spots,
         tip=smoothstep(0.8, 1, across), flesh=np.full_like(z, rng.uniform(0.8, 2.2)),
         overhang=rng.uniform(0, 1.5), waist=rng.uniform(0.6, 1),
