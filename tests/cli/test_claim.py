@@ -190,6 +190,24 @@ def test_nothing_of_a_place_of_other_prices_or_of_helpers_is_in_a_sheet(arrived:
     assert html.count("2026-05-12T10:00:00+02:00") == 3
 
 
+def test_photos_of_other_days_are_left_out_and_told(arrived: Desk) -> None:
+    """The sheet shows the arrival: from a day before the first moment to seven days after it."""
+    early = claimed(arrived, moments={"delivery": "2026-05-05T09:00"}, dead=["amber"])
+    assert early.written.remarks[0].startswith("amber: 1 photo is not in the sheet")
+    late = claimed(arrived, moments={"delivery": "2026-05-13T12:00"})
+    assert late.sheet.photos == ()
+    inside = claimed(arrived, moments={"delivery": "2026-05-05T10:00"})
+    assert len(inside.sheet.photos) == 1
+    named = claimed(
+        arrived,
+        moments={"delivery": "2026-04-01T09:00"},
+        proof="sealed bag",
+        proof_photos=["amber/IMG_4711.jpg"],
+        proof_of=["amber"],
+    )
+    assert [photo.shows for photo in named.sheet.photos] == [("out of bag", "sealed bag")]
+
+
 def test_the_hash_is_that_of_the_contents_and_says_what_it_shows(arrived: Desk) -> None:
     outcome = claimed(arrived, moments=DELIVERED, dead=["amber"])
     folder = outcome.written.folder

@@ -175,7 +175,7 @@ def _lines(ward: Ward, outcome: Outcome) -> Iterator[str]:
     supplier = f" of {sheet.supplier}" if sheet.supplier else ""
     yield f"Batch {sheet.batch}{supplier}: claim {_state(claim)}."
     if sheet.pieces:
-        yield f"{sheet.dead.words('dead')}; {sheet.poor.words('poor')}."
+        yield f"{sheet.counts_words}."
         credited = amount_words(claim.credited, sheet.currency)
         yield f"Asked: {sheet.asked_words}; credited: {credited}."
     else:

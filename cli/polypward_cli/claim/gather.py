@@ -28,6 +28,8 @@ __all__ = ["claim_sheet", "photo_keys"]
 
 # Photos later than this after the arrival show the care, not the arrival; proposal, no source.
 LATEST: Final = timedelta(days=7)
+# Nor do much earlier ones; a day for clocks and zones that are off.
+EARLIEST: Final = timedelta(days=1)
 # A photo that was measured shows its specimen on the table beside a card.
 OUT_OF_BAG: Final = "out of bag"
 _MOMENTS: Final = {"landing": "landed", "delivery": "delivered", "opening": "opened"}
@@ -150,13 +152,14 @@ def _photos_of(
     times = list(claim.moments.values())
     taken = [r.taken_at for r in own if r.taken_at is not None]
     start = min(times or taken, default=None)
-    until = None if start is None else start + LATEST
-    first = [r for r in own if until is None or r.taken_at is None or r.taken_at <= until]
-    if len(first) < len(own):
-        later = len(own) - len(first)
+    first = own
+    if start is not None:
+        span = (start - EARLIEST, start + LATEST)
+        first = [r for r in own if r.taken_at is None or span[0] <= r.taken_at <= span[1]]
+    if others := len(own) - len(first):
         remarks.append(
-            f"{specimen}: {later} later {'photo is' if later == 1 else 'photos are'} not in the "
-            f"sheet, which shows the first {LATEST.days} days"
+            f"{specimen}: {others} {'photo is' if others == 1 else 'photos are'} not in the sheet, "
+            f"which shows the {LATEST.days} days from the arrival; --proof puts any other in"
         )
     named = _by_key(ward, [key for key, one in proofs if one == specimen])
     return list({r.sha256: r for r in (*first, *named)}.values())

@@ -102,8 +102,7 @@ def _head(pdf: "FPDF", sheet: Sheet) -> None:
     pdf.ln(2)
     _line(
         pdf,
-        f"{sheet.together.words('claimed')}: {sheet.dead.words('dead')}; "
-        f"{sheet.poor.words('poor')}. Found so by a person at unpacking; the photos support it.",
+        f"{sheet.counts_words}. Found so by a person at unpacking; the photos support it.",
         bold=True,
     )
     _line(pdf, f"Asked: {sheet.asked_words}. {sheet.note}")

@@ -79,6 +79,16 @@ class Sheet:
         return sum(piece.asked is None for piece in self.pieces)
 
     @property
+    def counts_words(self) -> str:
+        """How many were found dead and poor, with their intervals."""
+        found = [
+            share.words(what)
+            for share, what in ((self.dead, "dead"), (self.poor, "poor"))
+            if share.count
+        ]
+        return "; ".join([self.together.words("claimed"), *found] if len(found) > 1 else found)
+
+    @property
     def asked_words(self) -> str:
         """What is asked, with the pieces that have no price."""
         words = amount_words(self.asked, self.currency)
