@@ -1,6 +1,7 @@
 """Check, backup and restore of a ward, wards of earlier versions, synchronised folders."""
 
 import json
+import os
 import shutil
 import sqlite3
 import sys
@@ -228,6 +229,7 @@ def dump(folder: Path) -> list[str]:
 
 
 def test_a_restored_ward_is_the_ward(scored: Desk, tmp_path: Path) -> None:
+    os.utime(scored.path / "ward.toml", (0, 0))  # a clock that was never set: 1970
     (scored.path / "report").mkdir()
     (scored.path / "report" / "index.html").write_text("made from the rest")
     archive = tmp_path / "disk" / "b.zip"

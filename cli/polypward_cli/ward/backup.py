@@ -129,7 +129,7 @@ def _files(folder: Path) -> list[tuple[str, Path]]:
 
 def _write(part: Path, files: dict[str, Path], made_at: str) -> dict[str, tuple[str, int]]:
     known: dict[str, tuple[str, int]] = {}
-    with zipfile.ZipFile(part, "w", allowZip64=True) as packed:
+    with zipfile.ZipFile(part, "w", strict_timestamps=False) as packed:
         for name, path in files.items():
             how = zipfile.ZIP_STORED if path.suffix.lower() in _PACKED else zipfile.ZIP_DEFLATED
             packed.write(path, name, compress_type=how)
