@@ -139,7 +139,7 @@ def test_cover_and_left_over_are_ticked(mash: Care) -> None:
     words = ["rounds", "--ward", str(mash.desk.path), "--on", "2024-03-11", "--json"]
     stops = json.loads(CliRunner().invoke(app, words).stdout)["stops"]
     due = [stop["why"] for stop in stops if stop["kind"] == "tick"]
-    assert due[0] == "cover off, flow on: rack 1, due 18:20 (tick 1)"
+    assert due[0] == "cover off, flow on, due 18:20 (tick 1)"
     mash("amend", "feeding:1", "--set", "cover_minutes=30")
     assert "2024-03-11 18:30" in mash("tick").stdout
     assert mash("tick", 1, "--by", "Kim").stdout == "[x] cover off, flow on, rack 1\n"

@@ -9,7 +9,7 @@ from polypward.care import refusals_in_a_row
 from polypward.records import CareEvent
 from polypward_cli.caring.entries import entries, stamp
 from polypward_cli.caring.places import PlaceView, place_views, quarantine_notes, standings
-from polypward_cli.caring.ticks import open_ticks
+from polypward_cli.caring.ticks import Tick, open_ticks
 from polypward_cli.ward import Ward
 from polypward_cli.ward.rows import care_of
 
@@ -64,11 +64,16 @@ def _ticks(ward: Ward, on: date) -> list[CareDue]:
             specimen=tick.specimens[0] if not tick.places and len(tick.specimens) == 1 else "",
             place=tick.places[0] if tick.places else home.get(tick.specimens[0], ""),
             due_on=tick.due.date(),
-            why=f"{tick.what}: {tick.where}, due {tick.due:%H:%M} (tick {tick.number})",
+            why=f"{tick.what}{_several(tick)}, due {tick.due:%H:%M} (tick {tick.number})",
         )
         for tick in open_ticks(ward, since=since)
         if tick.due.date() <= on
     ]
+
+
+def _several(tick: Tick) -> str:
+    """Return where a tick is, if that is more than the one place or specimen it stands at."""
+    return f", {tick.where}" if len(tick.places or tick.specimens) > 1 else ""
 
 
 def _refusals(ward: Ward, on: date) -> list[CareDue]:

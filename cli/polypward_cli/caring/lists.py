@@ -165,12 +165,17 @@ def _place_words(row: Mapping[str, Any]) -> str:
         f"{row['place']}: {row['state'] or 'not set'}{since}",
         f"{len(row['specimens'])} specimens",
         f"earliest exit {row['earliest_exit']}" if row["earliest_exit"] else "",
-        "; ".join(row["hindrances"]),
     ]
     looked = row["last_inspection"][:10]
     found = ", ".join(row["last_found"]) or "clean"
     told.append(f"inspected {looked}: {found}" if looked else "never inspected")
-    return _joined(*told)
+    newcomers = ", ".join(row["restarted_by"])
+    lines = [
+        _joined(*told),
+        *(f"  not yet: {one}" for one in row["hindrances"]),
+        f"  its days count anew since {newcomers} came" if newcomers else "",
+    ]
+    return "\n".join(line for line in lines if line)
 
 
 def _is_about(row: Row, where: str) -> bool:

@@ -173,8 +173,6 @@ def place(
         typer.echo("No places yet: a place is what a register or a move names.")
     for row in rows:
         typer.echo(in_words("places", row))
-        if row["restarted_by"]:
-            typer.echo(f"  its days count anew since {', '.join(row['restarted_by'])} came")
     _print_mates(mates)
 
 
