@@ -316,6 +316,10 @@ def test_the_round_asks_for_what_is_due_where_the_water_is(ward: Path) -> None:
         fed = CareEvent(specimen="amber", at=at, what="feeding", detail=detail)
         opened.add_care(fed)
         assert ward_water_due(opened, on=date(2026, 6, 1)) == ()
+        opened.save_specimen(Specimen(specimen="amber", water_system="main", state="sold"))
+        assert len(ward_water_due(opened, on=date(2026, 6, 20))) == 1  # water that still stands
+        assert ward_water_due(opened, on=date(2026, 7, 20)) == ()  # an empty system
+        opened.save_specimen(Specimen(specimen="amber", water_system="main"))
         due = [one.why for one in ward_water_due(opened, on=date(2026, 6, 2))]
     assert due == [
         "test alkalinity after sodium bicarbonate",

@@ -1,6 +1,8 @@
 """Which water of the ward is to be tested on a day; reads few rows, so a round takes no longer."""
 
+from collections.abc import Mapping
 from datetime import date, datetime, time, timedelta
+from typing import Final
 
 from polypward.water import WaterDue, water_due
 from polypward_cli.caring.entries import stamp
@@ -11,7 +13,9 @@ from polypward_cli.water.systems import systems_of, targets_of
 __all__ = ["ward_water_due"]
 
 # A heavy feeding, or a dose, of longer ago asks for nothing today.
-LOOK_BACK_DAYS = 7
+LOOK_BACK_DAYS: Final = 7
+# A system without specimens and without a test for so long stands empty.
+IN_USE_DAYS: Final = 30
 
 
 def ward_water_due(ward: Ward, *, on: date) -> tuple[WaterDue, ...]:
@@ -36,7 +40,7 @@ def ward_water_due(ward: Ward, *, on: date) -> tuple[WaterDue, ...]:
             [stamp(start), stamp(end)],
         )
     }
-    systems = systems_of(ward)
+    systems = _in_use(ward, latest, since=end - timedelta(days=IN_USE_DAYS))
     return water_due(
         systems,
         latest=latest,
@@ -46,3 +50,13 @@ def ward_water_due(ward: Ward, *, on: date) -> tuple[WaterDue, ...]:
         on=on,
         zone=zone,
     )
+
+
+def _in_use(
+    ward: Ward, latest: Mapping[tuple[str, str], datetime], *, since: datetime
+) -> list[str]:
+    """Return the systems that hold specimens, or were tested since a time."""
+    tested = {system for (system, _), at in latest.items() if at >= since}
+    rows = ward.db.query("select distinct water_system from specimens where state = 'held'")
+    used = tested | {row["water_system"] for row in rows}
+    return [system for system in systems_of(ward) if system in used]
