@@ -1,4 +1,4 @@
-"""Units of water tests, volumes and lengths: one table of factors that know what they count.
+"""Units of water tests: one table of factors that know what they count.
 
 Every factor leads to the canonical unit of its quantity (see `CANONICAL`). A factor for "mg/L" is
 only one together with the species: 1 mg/L of nitrate-nitrogen is 4.43 mg/L of nitrate.
@@ -9,39 +9,9 @@ from dataclasses import dataclass
 from typing import Final
 
 from polypward.errors import BadInputError
+from polypward.masses import molar_mass_g
 
-__all__ = [
-    "ATOMIC_WEIGHT",
-    "CANONICAL",
-    "LENGTH_CM",
-    "MEQ_PER_L_PER_DKH",
-    "VOLUME_L",
-    "Unit",
-    "as_number",
-    "length_unit",
-    "molar_mass_g",
-    "scale_of",
-    "split_number",
-    "unit_of",
-    "units",
-    "volume_l_of",
-]
-
-# g/mol; IUPAC/CIAAW conventional (abridged) atomic weights, Prohaska et al. 2022, Pure Appl. Chem.
-# 94:573-600; H, C, N, O, Mg, S, Cl are intervals there and stand with their conventional value.
-ATOMIC_WEIGHT: Final[dict[str, float]] = {
-    "H": 1.008,
-    "C": 12.011,
-    "N": 14.007,
-    "O": 15.999,
-    "Na": 22.990,
-    "Mg": 24.305,
-    "P": 30.974,
-    "S": 32.06,
-    "Cl": 35.45,
-    "K": 39.098,
-    "Ca": 40.078,
-}
+__all__ = ["CANONICAL", "MEQ_PER_L_PER_DKH", "Unit", "scale_of", "unit_of", "units"]
 
 # The unit that each quantity is kept and compared in. Salinity is the practical salinity of
 # PSS-78, which has no unit; "PSU" is the word that people use for it.
@@ -62,46 +32,6 @@ CANONICAL: Final[dict[str, str]] = {
 # Millero & Poisson 1981 at practical salinity 35 and 25 degC (UNESCO Tech. Pap. Mar. Sci. 44,
 # 1983): kg in a litre. From 30 to 38 PSU and 20 to 30 degC it is right within 0.5 %.
 SEAWATER_KG_PER_L: Final = 1.02334306
-
-# NIST Handbook 44, Appendix C: 1 inch = 2.54 cm exactly, 1 US gallon = 231 cubic inches exactly,
-# 1 foot = 12 inches, 1 US fluid ounce = 1/128 US gallon. Imperial gallon: 4.54609 L exactly
-# (UK Weights and Measures Act 1985, Schedule 1).
-LENGTH_CM: Final[dict[str, float]] = {"mm": 0.1, "cm": 1.0, "m": 100.0, "in": 2.54, "ft": 30.48}
-VOLUME_L: Final[dict[str, float]] = {
-    "mL": 0.001,
-    "L": 1.0,
-    "m3": 1000.0,
-    "US gal": 3.785411784,
-    "imp gal": 4.54609,
-    "US fl oz": 3.785411784 / 128,
-}
-
-_GROUP: Final = re.compile(r"([A-Z][a-z]?)(\d*)")
-
-
-def molar_mass_g(formula: str) -> float:
-    """Molar mass of a chemical formula, g/mol: "CaCO3", "MgCl2.6H2O", "NH4"; no brackets.
-
-    The part behind a dot is water of crystallisation or the like, with its number in front.
-
-    Raises
-    ------
-    BadInputError
-        If it is no formula of the elements in `ATOMIC_WEIGHT`.
-    """
-    total = 0.0
-    for part in formula.split("."):
-        found = re.fullmatch(r"(\d*)((?:[A-Z][a-z]?\d*)+)", part)
-        if not found:
-            raise BadInputError(f'"{formula}" is no chemical formula like MgCl2.6H2O')
-        groups = _GROUP.findall(found[2])
-        missing = [element for element, _ in groups if element not in ATOMIC_WEIGHT]
-        if missing:
-            raise BadInputError(f'"{formula}": no atomic weight of {missing[0]} here')
-        mass = sum(ATOMIC_WEIGHT[element] * int(count or 1) for element, count in groups)
-        total += int(found[1] or 1) * mass
-    return total
-
 
 # One German degree of hardness is 10 mg of calcium oxide in a litre (definition of the degree);
 # as alkalinity, two equivalents a mole of it.
@@ -311,77 +241,3 @@ def unit_of(quantity: str, text: str) -> Unit:
 
 def _listed(quantity: str) -> str:
     return ", ".join(name for name in _UNITS[quantity] if name) or "no unit"
-
-
-def as_number(text: str) -> float:
-    """Return a number written with a decimal point or a decimal comma.
-
-    Raises
-    ------
-    BadInputError
-        If it is none, or reads two ways ("1,250": over a thousand, or one and a quarter?).
-    """
-    plain = text.strip()
-    if re.fullmatch(r"[1-9]\d{0,2}(,\d{3})+(\.\d*)?", plain):
-        raise BadInputError(
-            f'"{text.strip()}" reads two ways; write {plain.replace(",", "")} without a comma'
-        )
-    if not re.fullmatch(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)", plain):
-        raise BadInputError(f'"{text.strip()}" is no number')
-    return float(plain.replace(",", "."))
-
-
-def split_number(text: str) -> tuple[float, str]:
-    """Part "5 mL" into number and unit.
-
-    Raises
-    ------
-    BadInputError
-        If it does not begin with a number.
-    """
-    found = re.fullmatch(r"\s*([+-]?[\d.,]+)\s*(.*?)\s*", text)
-    if not found:
-        raise BadInputError(f'"{text.strip()}": write a number and its unit, like 5 mL')
-    return as_number(found[1]), found[2]
-
-
-_VOLUME_WORDS: Final[dict[str, str]] = {
-    **{"ml": "mL", "l": "L", "litre": "L", "litres": "L", "liter": "L", "liters": "L"},
-    **{"m3": "m3", "us gal": "US gal", "us gallon": "US gal", "us gallons": "US gal"},
-    **{"imp gal": "imp gal", "imperial gal": "imp gal", "uk gal": "imp gal"},
-    **{"imperial gallon": "imp gal", "imperial gallons": "imp gal", "us fl oz": "US fl oz"},
-}
-
-
-def volume_l_of(text: str) -> float:
-    """Return a volume such as "80 L", "25 US gal" or "20 imp gal" in litres.
-
-    Raises
-    ------
-    BadInputError
-        If it is no volume, or "gal" without US or imperial.
-    """
-    value, unit = split_number(text)
-    word = " ".join(unit.lower().replace(".", " ").split())
-    word = re.sub(r"^usgal", "us gal", word)
-    if re.fullmatch(r"(gals?|gallons?)", word):
-        raise BadInputError(f'"{text.strip()}": US gal or imp gal? One is a fifth more; say which.')
-    if word not in _VOLUME_WORDS:
-        raise BadInputError(f'"{text.strip()}" is no volume; units: {", ".join(VOLUME_L)}')
-    return value * VOLUME_L[_VOLUME_WORDS[word]]
-
-
-def length_unit(text: str) -> float:
-    """Return the centimetres in a unit of length.
-
-    Raises
-    ------
-    BadInputError
-        If it is none of `LENGTH_CM`, or left out.
-    """
-    word = text.strip().lower().removesuffix(".")
-    word = {'"': "in", "inch": "in", "inches": "in", "feet": "ft", "foot": "ft"}.get(word, word)
-    if word not in LENGTH_CM:
-        said = f'"{text.strip()}" is no unit of length' if word else "no unit of length given"
-        raise BadInputError(f"{said}; units: {', '.join(LENGTH_CM)}")
-    return LENGTH_CM[word]

@@ -4,15 +4,9 @@ import gsw
 import pint
 import pytest
 
-from polypward.units import (
-    ATOMIC_WEIGHT,
-    LENGTH_CM,
-    MEQ_PER_L_PER_DKH,
-    VOLUME_L,
-    molar_mass_g,
-    unit_of,
-    volume_l_of,
-)
+from polypward.masses import ATOMIC_WEIGHT, molar_mass_g
+from polypward.sizes import LENGTH_CM, VOLUME_L, volume_l_of
+from polypward.units import MEQ_PER_L_PER_DKH, unit_of
 from polypward.water import (
     compound_of,
     density_kg_m3,

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from polypward.errors import BadInputError
-from polypward.units import VOLUME_L, split_number, volume_l_of
+from polypward.sizes import VOLUME_L, split_number, volume_l_of
 from polypward.water import (
     Dose,
     additive_of,

@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from polypward.errors import BadInputError
-from polypward.units import as_number
+from polypward.sizes import as_number
 from polypward.water import (
     Plan,
     State,

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from polypward.errors import BadInputError
-from polypward.units import split_number
+from polypward.sizes import split_number
 from polypward.water import PARAMETERS, Target, Volume, parameter, parameter_of, read_value
 from polypward_cli.naming import clean_name
 from polypward_cli.ward import Ward

@@ -9,7 +9,8 @@ from typing import Any, Final
 
 from polypward.errors import BadInputError
 from polypward.facts import load_facts
-from polypward.units import MEQ_PER_L_PER_DKH, molar_mass_g
+from polypward.masses import molar_mass_g
+from polypward.units import MEQ_PER_L_PER_DKH
 
 __all__ = ["ION", "Compound", "compound_of", "compounds", "grams_for", "raised_by"]
 

@@ -4,7 +4,8 @@ from datetime import date
 
 from polypward.errors import BadInputError
 from polypward.facts import load_facts
-from polypward.units import MEQ_PER_L_PER_DKH, molar_mass_g
+from polypward.masses import molar_mass_g
+from polypward.units import MEQ_PER_L_PER_DKH
 from polypward.water.compounds import ION, Compound, grams_for
 from polypward.water.labels import LabelDose
 from polypward.water.parameters import parameter, shown

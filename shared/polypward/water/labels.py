@@ -6,7 +6,7 @@ from datetime import date
 
 from polypward.errors import BadInputError
 from polypward.facts import load_facts
-from polypward.units import volume_l_of
+from polypward.sizes import volume_l_of
 from polypward.water.plans import Plan, Portion, down
 from polypward.water.reading import read_value
 

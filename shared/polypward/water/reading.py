@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from polypward.errors import BadInputError
-from polypward.units import as_number, scale_of, split_number, unit_of
+from polypward.sizes import as_number, split_number
+from polypward.units import scale_of, unit_of
 from polypward.water.parameters import PARAMETERS, parameter, shown
 from polypward.water.seawater import salinity_from_sg
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from polypward.errors import BadInputError
-from polypward.units import as_number, length_unit, volume_l_of
+from polypward.sizes import as_number, length_unit, volume_l_of
 
 __all__ = ["Volume", "box_l", "measured_volume", "volume_of"]
 

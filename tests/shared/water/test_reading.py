@@ -5,7 +5,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from polypward.errors import BadInputError
-from polypward.units import CANONICAL, as_number, length_unit, molar_mass_g, units, volume_l_of
+from polypward.masses import molar_mass_g
+from polypward.sizes import as_number, length_unit, volume_l_of
+from polypward.units import CANONICAL, units
 from polypward.water import PARAMETERS, parameter, read_entry
 from polypward.water.parameters import shown
 
