@@ -452,3 +452,17 @@ def test_an_entry_in_the_middle_is_taken_back_if_the_rest_still_holds(ward: Tabl
     assert "nothing to take back of 2025-03-20 12:00" in ward.bad(
         "specimen", "undo", "amber", "--at", "2025-03-20"
     )
+
+
+def test_the_tag_it_wears_is_told(ward: Table) -> None:
+    ward.good("labels", "put", 17, "amber", "--at", "2025-03-04T10:00")
+    assert "tag 17" in ward.good("specimen", "find", "rack 1")
+    [worn] = ward.show("amber")["tags"]  # type: ignore[misc]
+    assert (worn["since"], worn["until"]) == ("2025-03-04T10:00:00+01:00", None)
+    told = ward.good("specimen", "sold", "amber", "--price", 90, "--at", "2025-03-20T10:00")
+    assert "polypward labels take 17" in told
+    ward.good("labels", "take", 17, "--at", "2025-03-20T11:00")
+    text = ward.good("specimen", "show", "amber")
+    assert "2025-03-04 10:00  tag 17 put on" in text
+    assert "2025-03-20 11:00  tag 17 taken off" in text
+    assert "stands rack 1, water lagoon\n" in text

@@ -235,6 +235,7 @@ def _note(
     make: "Callable[[Ward, datetime, str], CareEvent]",
 ) -> None:
     """Make an entry, bring the figures up to date and say what was noted."""
+    from polypward_cli.labels.worn import tags_worn
     from polypward_cli.life.common import moment, show_cautions, who
     from polypward_cli.ward import Ward
     from polypward_cli.ward.courses import refresh
@@ -247,6 +248,7 @@ def _note(
             show_cautions(opened, _TASKS[event.what], by=by)
         refresh(opened)
         after = opened.specimen(event.specimen)
+        tags = [one for one in tags_worn(opened, specimen=event.specimen) if one.until is None]
         pieces = [
             one
             for name in event.detail.get("children", "").split()
@@ -256,6 +258,10 @@ def _note(
     told = "; ".join(f"{key} {value}" for key, value in event.detail.items())
     said = f"{event.specimen}: {event.what}, {event.at:%Y-%m-%d %H:%M}" + (told and f", {told}")
     typer.echo(f"{said}. Now {after.state}.")
+    if after.state != "held":
+        for worn in tags:
+            number = worn.tag[1:]
+            typer.echo(f"It wears tag {number}; once it is off: polypward labels take {number}")
     for one in pieces:
         cost = "not known" if one.cost is None else f"{one.cost:.2f}"
         typer.echo(f"  {one.specimen}  cost {cost}")

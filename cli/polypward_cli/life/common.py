@@ -6,6 +6,7 @@ from datetime import datetime
 
 from polypward.errors import BadInputError
 from polypward.records import Specimen
+from polypward_cli.caring.cautions import show_cautions
 from polypward_cli.dates import parse_time
 from polypward_cli.ids import LENGTH, looks_misread
 from polypward_cli.naming import clean_name
@@ -82,18 +83,3 @@ def moment(ward: Ward, at: str | None) -> datetime:
 def who(ward: Ward, by: str) -> str:
     """Return who makes an entry: the name given, else the owner that ward.toml names."""
     return clean_name(by) or ward.settings.owner
-
-
-def show_cautions(ward: Ward, task: str, *, by: str) -> None:
-    """Say the cautions of a task on standard error, once to each person; the ward is held."""
-    import typer
-
-    from polypward.care import NOTE
-    from polypward_cli.caring.cautions import cautions_due, dismiss
-
-    due = cautions_due(ward, task, by=by)
-    for one in due:
-        typer.echo(f"{one.title}: {one.text}", err=True)
-    if due:
-        typer.echo(f"({NOTE})", err=True)
-        dismiss(ward, tuple(one.key for one in due), task, by=by)

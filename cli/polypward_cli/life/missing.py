@@ -7,6 +7,7 @@ from typing import Any
 
 from polypward.errors import BadInputError
 from polypward.records import Specimen
+from polypward_cli.labels.worn import tags_worn
 from polypward_cli.ward import Ward
 
 __all__ = ["Missing", "find_missing", "last_cut_outs", "seen_on"]
@@ -42,7 +43,8 @@ class Missing:
         for row in self.rows:
             last = f"last seen {row['last_seen']}" if row["last_seen"] else "never seen"
             cut_out = f", cut-out {row['cut_out']}" if row["cut_out"] else ""
-            yield f"  {row['specimen']}  {row['kind'] or 'kind not given'}, {last}{cut_out}"
+            tag = f", tag {row['tag']}" if row["tag"] else ""
+            yield f"  {row['specimen']}  {row['kind'] or 'kind not given'}, {last}{tag}{cut_out}"
         if self.rows:
             yield "Compare the cut-outs with what stands there. A person says which one it is."
 
@@ -69,6 +71,7 @@ def find_missing(ward: Ward, place: str, *, since: date | None = None) -> Missin
     days = [seen[one.specimen] for one in there if one.specimen in seen]
     day = since or max(days, default=None)
     cut_outs = last_cut_outs(ward)
+    tags = {worn.specimen: worn.tag[1:] for worn in tags_worn(ward) if worn.until is None}
     missing = [
         one for one in there if one.specimen not in seen or (day and seen[one.specimen] < day)
     ]
@@ -76,7 +79,7 @@ def find_missing(ward: Ward, place: str, *, since: date | None = None) -> Missin
         place=there[0].place if wanted == there[0].place.casefold() else there[0].water_system,
         since=day,
         seen=len(there) - len(missing),
-        rows=tuple(_row(one, seen, cut_outs) for one in missing),
+        rows=tuple(_row(one, seen, cut_outs, tags) for one in missing),
     )
 
 
@@ -104,7 +107,9 @@ def last_cut_outs(ward: Ward) -> dict[str, str]:
     return {row["specimen"]: row["tile"] for row in rows}
 
 
-def _row(one: Specimen, seen: dict[str, date], cut_outs: dict[str, str]) -> dict[str, Any]:
+def _row(
+    one: Specimen, seen: dict[str, date], cut_outs: dict[str, str], tags: dict[str, str]
+) -> dict[str, Any]:
     day = seen.get(one.specimen)
     return {
         "specimen": one.specimen,
@@ -112,4 +117,5 @@ def _row(one: Specimen, seen: dict[str, date], cut_outs: dict[str, str]) -> dict
         "batch": one.batch,
         "last_seen": day.isoformat() if day else None,
         "cut_out": cut_outs.get(one.specimen, ""),
+        "tag": tags.get(one.specimen, ""),
     }

@@ -9,6 +9,7 @@ from typing import Any, Final
 from polypward.errors import BadInputError
 from polypward.life import STATES
 from polypward.records import CareEvent, Specimen
+from polypward_cli.labels.worn import Worn, tags_worn
 from polypward_cli.life.common import named
 from polypward_cli.register import COLUMNS
 from polypward_cli.ward import Ward
@@ -43,6 +44,7 @@ class Life:
     pieces: tuple[str, ...]
     events: tuple[CareEvent, ...]
     photos: tuple[tuple[datetime, str, str], ...]  # time, path, cut-out
+    tags: tuple[Worn, ...]
     summary: Mapping[str, Any]
 
     def as_json(self) -> dict[str, Any]:
@@ -50,6 +52,14 @@ class Life:
         return {
             **_plain(self.specimen),
             "pieces": list(self.pieces),
+            "tags": [
+                {
+                    "tag": worn.tag,
+                    "since": worn.since.isoformat(),
+                    "until": worn.until.isoformat() if worn.until else None,
+                }
+                for worn in self.tags
+            ],
             "advice": self.summary.get("advice", ""),
             "flags": [flag["name"] for flag in self.summary.get("flags", [])],
             "entries": [
@@ -73,6 +83,7 @@ class Life:
         yield f"{one.specimen}: {one.kind or 'kind not given'}, {_state(one)}"
         where = [one.place, one.water_system and f"water {one.water_system}"]
         where += [one.light and f"light {one.light}"]
+        where += [f"tag {worn.tag[1:]}" for worn in self.tags if worn.until is None]
         came = [one.batch and f"batch {one.batch}", one.box and f"box {one.box}"]
         came += [one.supplier and f"from {one.supplier}"]
         came += [f"arrived {one.arrived_on}" if one.arrived_on else ""]
@@ -110,6 +121,9 @@ class Life:
     def _entries(self) -> Iterator[str]:
         yield f"  {len(self.photos)} accepted photos, {len(self.events)} entries"
         rows = [(at, f"photo {photo}") for at, photo, _ in self.photos]
+        for worn in self.tags:
+            rows.append((worn.since, f"tag {worn.tag[1:]} put on"))
+            rows += [(worn.until, f"tag {worn.tag[1:]} taken off")] if worn.until else []
         for event in self.events:
             detail = "; ".join(f"{name}={value}" for name, value in event.detail.items())
             told = f"{event.what} {detail}".strip()
@@ -163,6 +177,7 @@ def life_of(ward: Ward, name: str) -> Life:
             for reading in ward.readings(one.specimen)
             if reading.status == "accepted" and reading.taken_at is not None
         ),
+        tags=tuple(tags_worn(ward, specimen=one.specimen)),
         summary=_summary(ward, one.specimen),
     )
 
