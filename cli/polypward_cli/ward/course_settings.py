@@ -51,11 +51,10 @@ def build(
             faults.append(f"{where}: {key} must be {error}, got {value!r}")
     rules = []
     for number, entry in enumerate(advice):
-        where = f"line {line_of(text, 'advice', '', nth=number)}"
         try:
             rules.append(_rule(entry))
         except ValueError as error:
-            faults.append(f"{where}: {error}")
+            faults.append(f"line {_line_of_fault(text, number, entry, str(error))}: {error}")
     if rules:
         good["rules"] = tuple(rules)
     if not faults:
@@ -65,6 +64,22 @@ def build(
             faults.append(f"line {line_of(text, 'course', '')}: {error}")
     name = path or "ward.toml"
     raise BadInputError("\n".join(f"{name}, {fault}" for fault in faults))
+
+
+def _line_of_fault(text: str, number: int, entry: Mapping[str, Any], told: str) -> int:
+    """Return the line of a rule that a fault speaks of: a test, a setting, else its heading."""
+    heading = line_of(text, "advice", "", nth=number)
+    when = entry.get("when")
+    for test in when if isinstance(when, list) else ():
+        if isinstance(test, str) and repr(test) in told:
+            lines = text.splitlines()
+            for line in range(heading, len(lines)):
+                if test in lines[line]:
+                    return line + 1
+    for key in entry:
+        if f'"{key}"' in told or f"{key} must be" in told:
+            return line_of(text, "advice", key, nth=number)
+    return heading
 
 
 def as_toml() -> str:

@@ -115,9 +115,9 @@ class CourseSettings:
     interval_days: int = 7
     ewma_lambda: float = 0.4
     limit_sds: float = 3.2
-    colour_limit_sds: float = 2.9
+    colour_limit_sds: float = 2.8
     single_sds: float = 3.4
-    colour_single_sds: float = 3.1
+    colour_single_sds: float = 3.0
     follow_sds: float = 2.5
     baseline_visits: int = 8
     cover_floor: float = 0.01
