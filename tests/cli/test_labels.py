@@ -153,6 +153,15 @@ def test_what_is_noted_late_ends_where_the_known_begins(three: Desk) -> None:
         assert {"tag put on", "tag corrected"} <= what
 
 
+def test_a_tag_that_is_called_as_a_specimen_is_not_put_on(three: Desk, tmp_path: Path) -> None:
+    register = tmp_path / "more.csv"
+    register.write_text("specimen,batch,supplier,kind,cost\nt17,B2,S,torch,1\n")
+    assert run("intake", register, "--ward", three.path).exit_code == 0
+    done = run("labels", "put", "17", "amber", "--ward", three.path)
+    assert (done.exit_code, "take another tag" in done.stderr) == (2, True)
+    assert stretches(three) == []
+
+
 def test_photos_follow_who_wore_the_tag(three: Desk) -> None:
     for month in (1, 3, 5):
         photo(

@@ -1,13 +1,19 @@
 """Marks of reusable tags on rendered pictures: 15 mm with their rim, wet, fouled, tilted."""
 
+from pathlib import Path
+
 import cv2
 import numpy as np
 import numpy.typing as npt
 import pytest
 import segno
 
+from polypward.records import PhotoSettings
 from polypward.tags import MARK_MM
+from polypward_vision import read_photo
 from polypward_vision.codes import read_tags
+from polypward_vision.find_card import find_card
+from polypward_vision.load import load_photo
 from polypward_vision.tag_marks import find_tag_marks
 
 FINE = 20  # pixels a millimetre of the plate that is drawn
@@ -166,3 +172,27 @@ def test_dark_patches_and_noise_are_no_marks() -> None:
         noise = plate(rng.choice([0, 255], (10, 10)).astype(np.uint8))
         photo, to_px, _ = seen(noise, rng)
         assert find_tag_marks(photo, to_px, ids=IDS) == ()
+
+
+def test_a_photo_beside_a_card_tells_its_tag(root: Path, tmp_path: Path) -> None:
+    """A tag laid into the card's window of a sample photo, 5 pixels a millimetre."""
+    path = root / "sample_images" / "LAN-02" / "2025-09-08.jpg"
+    photo = load_photo(path)
+    card = find_card(photo)
+    to_px, _ = cv2.findHomography(card.corners_mm, card.corners_px)
+    cosine, sine = np.cos(0.35) / FINE, np.sin(0.35) / FINE
+    drawn = plate(mark(17))
+    on_card = to_px @ np.array([[cosine, -sine, 52], [sine, cosine, 48], [0, 0, 1]])
+    rows, cols = photo.rgb.shape[:2]
+    laid = cv2.warpPerspective(drawn, on_card, (cols, rows), flags=cv2.INTER_AREA)
+    where = cv2.warpPerspective(np.ones_like(drawn), on_card, (cols, rows)) > 0.5
+    pixels = np.where(where[..., None], 0.8 * laid[..., None], photo.rgb).astype(np.uint8)
+    cv2.imwrite(str(tmp_path / "tagged.png"), pixels[..., ::-1])  # noqa: TID251
+    tagged = read_photo(
+        str(tmp_path / "tagged.png"), settings=PhotoSettings(tag_marks=(5, 17, 204))
+    )
+    plain = read_photo(str(path))
+    assert (tagged.tags, plain.tags) == (("T17",), ())
+    # The tag is no tissue: the specimen beside it keeps its area, within the reading's own SD.
+    sd = plain.reading.live_mm2_sd
+    assert tagged.reading.live_mm2 == pytest.approx(plain.reading.live_mm2, abs=sd)

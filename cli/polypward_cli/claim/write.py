@@ -15,6 +15,7 @@ from polypward_cli.claim.gather import claim_sheet
 from polypward_cli.claim.ledger import claim_of, write_claim
 from polypward_cli.claim.sheet import WHAT_THE_HASH_SHOWS, Sheet
 from polypward_cli.files import write_bytes, write_text
+from polypward_cli.phone.inbox import PHOTOS
 from polypward_cli.ward import Ward
 
 __all__ = ["MOST_BYTES", "Written", "message_text", "write_claim_sheet"]
@@ -48,7 +49,8 @@ def write_claim_sheet(
     batch : str
         The batch, in any case.
     photos : sequence of Path
-        Folders with the original photos; the one given last time is looked in as well.
+        Folders with the original photos; the one given last time, and the one that phones fill,
+        are looked in as well.
     now : datetime
         Aware.
     again : bool
@@ -78,7 +80,7 @@ def write_claim_sheet(
             gone = ward.path / claim.sheet
             return Written(folder=gone, sheet=sheet, remarks=(*told, _SINCE_SENT))
         told = (*told, f"{_SINCE_SENT}: send this one too, then note it with --sent")
-    kept = [Path(claim.photos)] if claim.photos else []
+    kept = [ward.path / PHOTOS, *([Path(claim.photos)] if claim.photos else [])]
     readings = _readings(ward, sheet)
     originals = find_originals(
         ward, readings, [folder for folder in (*photos, *kept) if folder.is_dir()]

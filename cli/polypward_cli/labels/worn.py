@@ -72,7 +72,17 @@ def put_tag(ward: "Ward", tag: str, specimen: str, *, at: datetime, by: str) -> 
 
     The tag leaves the specimen that wore it, and the specimen the tag it wore. What was noted for
     later stays: then this stretch ends there.
+
+    Raises
+    ------
+    BadInputError
+        If a specimen has the tag's name: photos could mean either.
     """
+    for one in ward.specimens():
+        if one.specimen.upper() == tag:
+            raise BadInputError(
+                f'a specimen is called "{one.specimen}", as this tag is to photos; take another tag'
+            )
     lines = [f"{specimen} wears tag {tag[1:]} since {at.isoformat(timespec='minutes')}."]
     with ward.db.atomic():
         for row in _rows(ward, "tag = ? and since = ?", [tag, _text(at)]):
