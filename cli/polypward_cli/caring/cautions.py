@@ -1,11 +1,15 @@
-"""Which cautions were seen in the ward: each is shown once a task and person."""
+"""Cautions before a task: each is shown once a task and person, and the ward keeps which."""
 
-from polypward.care import Caution, cautions_of, every_caution
+from textwrap import fill
+
+from polypward.care import NOTE, Caution, cautions_of, every_caution
 from polypward.errors import BadInputError
 from polypward_cli.ward import Ward
 from polypward_cli.ward.ledger import now_text
 
-__all__ = ["cautions_due", "dismiss", "seen", "show_again"]
+__all__ = ["cautions_due", "dismiss", "seen", "show_again", "show_cautions"]
+
+WIDTH = 96
 
 
 def cautions_due(ward: Ward, task: str, *, by: str = "") -> tuple[Caution, ...]:
@@ -57,3 +61,23 @@ def show_again(ward: Ward, task: str = "") -> int:
         else:
             ward.db.execute("delete from cautions_seen")
     return before - ward.db.table("cautions_seen").count
+
+
+def show_cautions(ward: Ward, task: str, *, by: str) -> None:
+    """Print the cautions of a task that this person has not seen yet, once, on standard error.
+
+    The ward is held.
+    """
+    import typer
+
+    due = cautions_due(ward, task, by=by)
+    if not due:
+        return
+    typer.echo("Mind, shown once (all of them: polypward care cautions):", err=True)
+    for one in due:
+        text = fill(
+            f"{one.title}: {one.text}", WIDTH, initial_indent="  ", subsequent_indent="    "
+        )
+        typer.echo(text, err=True)
+    typer.echo(f"  ({NOTE})\n", err=True)
+    dismiss(ward, tuple(one.key for one in due), task, by=by)

@@ -47,27 +47,12 @@ WithoutOption = Annotated[
     list[str] | None, typer.Option("--not", help="A specimen of the place that is left out.")
 ]
 
-WIDTH = 96
-
 
 def show_cautions(ward: "Ward", task: str, *, by: str) -> None:
     """Print the cautions of a task that this person has not seen yet, once, on standard error."""
-    from textwrap import fill
+    from polypward_cli.caring.cautions import show_cautions as show
 
-    from polypward.care import NOTE
-    from polypward_cli.caring.cautions import cautions_due, dismiss
-
-    due = cautions_due(ward, task, by=by)
-    if not due:
-        return
-    typer.echo("Before you begin (shown once; all of them: polypward care cautions):", err=True)
-    for one in due:
-        text = fill(
-            f"{one.title}: {one.text}", WIDTH, initial_indent="  ", subsequent_indent="    "
-        )
-        typer.echo(text, err=True)
-    typer.echo(f"  ({NOTE})\n", err=True)
-    dismiss(ward, tuple(one.key for one in due), task, by=by)
+    show(ward, task, by=by)
 
 
 def ring_at(due: datetime, what: str) -> None:
