@@ -70,7 +70,7 @@ def test_the_test_of_several_groups_is_that_of_two_where_one_stands_apart() -> N
     two = compare({"a": lives(SIX_MP), "b": lives(PLACEBO)})
     gone = [Life("x", 0, "sold")] * 3
     three = compare({"a": lives(SIX_MP), "b": lives(PLACEBO), "c": gone})
-    assert three.df == 2
+    assert (three.df, three.p) == (1, pytest.approx(two.p, rel=1e-9))
     assert three.chi2 == pytest.approx(two.chi2, rel=1e-9)
     # Two groups: the general formula equals scipy's signed Z squared.
     rng = np.random.default_rng(6)

@@ -131,17 +131,17 @@ def compare(groups: Mapping[str, Sequence[Life]]) -> Comparison:
         )
     expected, variance = _expected(list(groups.values()))
     excess = np.array(list(observed.values())) - expected
-    if len(groups) == 2:
-        first, second = (_censored(lives) for lives in groups.values())
-        with np.errstate(all="ignore"):
-            chi2 = float(stats.logrank(first, second).statistic) ** 2
-    else:
-        chi2 = float(excess[:-1] @ np.linalg.pinv(variance[:-1, :-1]) @ excess[:-1])
     by_name = dict(zip(groups, map(float, expected), strict=True))
-    if not np.isfinite(chi2):
+    # A group that nobody was left of when others died tells nothing and takes no degree of freedom.
+    df = int(np.linalg.matrix_rank(variance))
+    if not df:
         why = "the groups were never watched at the same time"
         return Comparison(observed=observed, expected=by_name, why_not=why)
-    df = len(groups) - 1
+    if len(groups) == 2:
+        first, second = (_censored(lives) for lives in groups.values())
+        chi2 = float(stats.logrank(first, second).statistic) ** 2
+    else:
+        chi2 = float(excess @ np.linalg.pinv(variance) @ excess)
     p = float(stats.chi2.sf(chi2, df))
     return Comparison(observed=observed, expected=by_name, chi2=chi2, df=df, p=p)
 
