@@ -2,13 +2,14 @@
 
 import csv
 import json
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import pytest
 from tests.cli.conftest import Desk
 from typer.testing import CliRunner, Result
 
+from polypward.batch import Rates, worth_of
 from polypward.errors import BadInputError
 from polypward_cli.caring.cautions import cautions_due, dismiss, show_again
 from polypward_cli.caring.timer import wait_until
@@ -441,3 +442,18 @@ def test_batches_show_the_care_that_went_with_them(care: Care) -> None:
     assert "1 of 3 dipped" in told
     [group] = json.loads(CliRunner().invoke(app, [*words, "--json"]).stdout)["groups"]
     assert (group["care"]["feedings"], group["care"]["dipped"]) == (4, 1)
+
+
+def test_worth_reads_the_cost_and_the_work_of_care(care: Care) -> None:
+    """A feeding of 22 and 60 minutes for two is 11 and 30 minutes each; a bath of 8 is its own."""
+    care("food", "krill", "--unit", "g")
+    care("feed", "rack 1", "--food", "krill", "--cost", 22, "--work-minutes", 60, "--at",
+         "2024-03-11")  # fmt: skip
+    care("treat", "amber", "--agent", "A", "--cost", 8, "--bath-minutes", 240, "--work-minutes", 5,
+         "--at", "2024-03-12")  # fmt: skip
+    with care.desk.ward() as ward:
+        events = ward.care("amber")
+        [one] = [one for one in ward.specimens() if one.specimen == "amber"]
+    rates = Rates(table_day=0.60, hour=24.0)
+    rescue = worth_of([one], events, rates=rates, today=date(2024, 4, 11)).rescue
+    assert (rescue.food, rescue.treatments, rescue.minutes) == (11.0, 8.0, 35.0)
