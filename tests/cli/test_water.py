@@ -76,8 +76,10 @@ def test_the_list_says_what_is_out_and_what_was_never_tested(ward: Path) -> None
     for day, value in ((5, "po4=nd"), (2, "po4=<0.02")):
         at = (datetime.now(UTC) - timedelta(days=day)).isoformat(timespec="minutes")
         ok(ward, "water", "log", "main", value, "--at", at)
+    ok(ward, "water", "log", "main", "k=400", "--by", "Jo", "--kit", "drop test")
     told = ok(ward, "water", "--system", "MAIN")
     assert "magnesium    not tested" in told
+    assert "potassium    400 mg/L; today, Jo, drop test; in target" in told
     assert "alkalinity 7.3 dKH: under target (7.5 to 9.5 dKH, aim 8.5 dKH)" in told
     assert "phosphate    under 0.02 mg/L PO4; 2 days ago; undetectable" in told
     assert "phosphate undetectable twice in a row" in told
@@ -108,6 +110,9 @@ def test_bad_tests_are_refused_as_a_whole(ward: Path) -> None:
     assert "year right" in refused(ward, "water", "log", "main", "dkh=8.4", "--at", "1026-01-01")
     assert "is no day" in refused(ward, "water", "log", "main", "ca=430", "--kit-expires", "soon")
     assert "first test names it" in refused_empty(ward.parent / "empty")
+    nowhere = run(ward.parent / "nowhere", "water", "log", "main", "dkh=8.4")
+    assert (nowhere.exit_code, "--new makes it" in nowhere.stderr) == (2, True)
+    assert not (ward.parent / "nowhere").exists()
 
 
 def refused_empty(path: Path) -> str:

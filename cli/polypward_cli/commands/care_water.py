@@ -106,13 +106,14 @@ def water_log(
 ) -> None:
     """Note tests of a water system, in the unit and basis that the kit shows.
 
-    What could mean two things is asked, never guessed: nitrate as NO3 or NO3-N, a specific gravity
-    by its reference.
+    What could mean two things is asked, never guessed: nitrate as NO3 or NO3-N, specific gravity.
+    The first test of a new water system: --new.
 
     Example:
 
         polypward care water log main dkh=8.4 ca=430 no3-n=1.1 sg25/25=1.0264 --by Kim
     """
+    from polypward.errors import BadInputError
     from polypward.water import parameter
     from polypward_cli.dates import parse_day
     from polypward_cli.life.common import moment, who
@@ -121,6 +122,8 @@ def water_log(
     from polypward_cli.water.systems import offer_targets, system_named
     from polypward_cli.water.testing import add_tests, states_of
 
+    if not new and not (ward / "ward.db").exists():
+        raise BadInputError(f"{ward}: no ward here; --new makes it, with this water system")
     with Ward.open(ward, create=new) as opened, opened.working("care water"):
         name = system_named(opened, system, new=new)
         person = who(opened, by)

@@ -69,8 +69,8 @@ def _state_line(state: State) -> str:
         return f"{words:<12} not tested"
     age = {0: "today", 1: "yesterday"}.get(state.age_days or 0, f"{state.age_days} days ago")
     verdict = "too old to say anything of today" if state.verdict == "too old" else state.verdict
-    by = f", {state.latest.by}" if state.latest.by else ""
-    parts = [f"{words:<12} {state.latest.text()}", f"{age}{by}", verdict]
+    told = ", ".join(part for part in (age, state.latest.by, state.latest.kit) if part)
+    parts = [f"{words:<12} {state.latest.text()}", told, verdict]
     if state.trend is not None:
         parts.append(_trend_words(state))
     number = "" if state.latest.id is None else f" [test {state.latest.id}]"
