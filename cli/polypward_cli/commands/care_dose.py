@@ -145,10 +145,10 @@ def dose_log(
 
         polypward care dose log main "sodium bicarbonate" "12 g" --by Kim
     """
-    from polypward.water import parameter
+    from polypward.water import parameter, shown
     from polypward_cli.life.common import moment, who
     from polypward_cli.ward import Ward
-    from polypward_cli.water.dosing import add_dose
+    from polypward_cli.water.dosing import add_dose, effect_of
     from polypward_cli.water.systems import system_named
 
     with Ward.open(ward) as opened, opened.working("care dose"):
@@ -166,11 +166,22 @@ def dose_log(
         )
         show_cautions(opened, "dose", by=person)
         zone = opened.settings.zone
+        effect = effect_of(opened, given)
     typer.echo(f"{name}: {given.text(zone)}")
     for one in passed:
         typer.echo(f"  Noted all the same; {one}", err=True)
     if given.raises:
         words = parameter(given.raises).words
+        if effect is not None:
+            change, over = effect
+            told = f"{words} by about {shown(given.raises, change)}"
+            typer.echo(f"  It should raise {told}.")
+            if over:
+                typer.echo(
+                    f"  That is over a day's change: is the amount right? If not: polypward care "
+                    f"dose amend {given.id} AMOUNT. If it is: test {words} and watch the animals.",
+                    err=True,
+                )
         typer.echo(f"  Test {words} before the next portion (the round asks for it tomorrow).")
 
 

@@ -10,19 +10,23 @@ from polypward.sizes import VOLUME_L, split_number, volume_l_of
 from polypward.water import (
     Dose,
     additive_of,
+    compounds,
     dose_hindrances,
+    grams_for,
+    parameter,
     raised_by,
 )
 from polypward.water import parameter_of as parameter_named
 from polypward_cli.ward import Ward
 from polypward_cli.ward.ledger import audit, now_text
-from polypward_cli.water.systems import keep_system
+from polypward_cli.water.systems import keep_system, targets_of, volume_of_system
 
 __all__ = [
     "add_dose",
     "amend_dose",
     "changes_of",
     "doses_of",
+    "effect_of",
     "parameter_meant",
     "stop_if_given",
     "undo_dose",
@@ -148,7 +152,7 @@ def add_dose(
     if not by:
         raise BadInputError("who gave it? --by NAME, or owner in ward.toml: others must see who")
     name, raises = raises_of(what)
-    number, unit = _amount(amount)
+    quantity, unit = _amount(amount)
     passed = stop_if_given(
         ward, doses_of(ward, system), raises=raises, at=at, again=again, planning=False
     )
@@ -156,7 +160,7 @@ def add_dose(
         system=system,
         what=name,
         raises=raises,
-        amount=number,
+        amount=quantity,
         unit=unit,
         at=at,
         by=by,
@@ -165,8 +169,26 @@ def add_dose(
     )
     with ward.db.atomic():
         keep_system(ward, system)
-        ward.db.table("water_doses").insert(_row(dose))
-    return dose, passed
+        number = ward.db.table("water_doses").insert(_row(dose)).last_pk
+    return replace(dose, id=number), passed
+
+
+def effect_of(ward: Ward, dose: Dose) -> tuple[float, bool] | None:
+    """Return how far a dose should raise its parameter, and whether that is over a day's change.
+
+    None where it cannot be told: no listed compound, not weighed, or the volume is not known.
+    The compound is taken as pure.
+    """
+    compound, volume = compounds().get(dose.what), volume_of_system(ward, dose.system)
+    if compound is None or volume is None or dose.unit != "g":
+        return None
+    one = grams_for(compound, change=1.0, litres=volume.litres, purity=1.0)
+    target = targets_of(ward, dose.system).get(compound.raises)
+    usual = parameter(compound.raises).a_day
+    a_day = target.a_day if target and target.a_day else usual.value if usual else None
+    change = dose.amount / one
+    # A percent over is the rounding of the plan, no second portion.
+    return change, a_day is not None and change > 1.01 * a_day
 
 
 def _amount(text: str) -> tuple[float, str]:
