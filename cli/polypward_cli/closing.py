@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from polypward.reasons import REASONS
 from polypward.records import Reading
+from polypward_cli.card.history import change_of
 from polypward_cli.scoring import Outcome
 from polypward_cli.ward import Ward
 
@@ -30,6 +31,7 @@ class Closing:
     flagged: tuple[tuple[str, str, str], ...]  # specimen, flag, evidence
     unregistered: tuple[str, ...]
     ward: Ward
+    cards: tuple[str, ...] = ()  # a sentence about each card that has changed
 
     def as_json(self) -> dict[str, Any]:
         """Return the list as JSON values."""
@@ -60,6 +62,7 @@ class Closing:
             yield from ("", "Rejected, kept in the ward without measures:")
             yield from _rejections(self.rejected)
         yield from self._told()
+        yield from self.cards
         yield ""
         if self.flagged:
             yield "Flagged:"
@@ -111,6 +114,7 @@ def close(ward: Ward, outcome: Outcome, courses: Mapping[str, "Course"]) -> Clos
     rejected = [one for one in own if one.status == "rejected" and "dropped" not in one.reasons]
     registered = {one.specimen for one in ward.specimens() if one.registered}
     named = {one.specimen for one in own if one.specimen}
+    serials = {one.card_serial for one in own if one.status == "accepted" and one.card_serial}
     return Closing(
         outcome=outcome,
         accepted=tuple(one for one in own if one.status == "accepted"),
@@ -124,6 +128,7 @@ def close(ward: Ward, outcome: Outcome, courses: Mapping[str, "Course"]) -> Clos
         ),
         unregistered=tuple(sorted(named - registered)) if registered else (),
         ward=ward,
+        cards=tuple(filter(None, (change_of(ward, serial) for serial in sorted(serials)))),
     )
 
 

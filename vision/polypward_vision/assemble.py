@@ -80,6 +80,7 @@ def assemble(
         mm_per_px=frame.mm_per_px,
         rsd=rsd,
         unsure=tissue.unsure,
+        doubt=float(tissue.unsure_map[labels != BACKGROUND].mean()) if labels.any() else 0.0,
         lab=lab if coloured else None,
         left_out=burnt | shine,
     )

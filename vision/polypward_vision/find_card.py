@@ -16,7 +16,7 @@ from polypward_vision.corners import refine_corners
 from polypward_vision.markers import find_markers, markers_at
 from polypward_vision.photo import DecodedPhoto, Pixels
 
-__all__ = ["FEWEST_MARKERS", "FoundCard", "find_card", "grey_of"]
+__all__ = ["FEWEST_MARKERS", "FoundCard", "all_markers", "find_card", "grey_of"]
 
 Points = npt.NDArray[np.float64]
 Grey = npt.NDArray[np.uint8]
@@ -107,6 +107,16 @@ def _look(whole: Grey) -> Seen:
         if layouts and max(layouts) >= FEWEST_MARKERS + (not last_look):
             break
     return best
+
+
+def all_markers(whole: Grey) -> Seen:
+    """Give every square of every marker of the cards that any look shows, by marker."""
+    seen: Seen = {}
+    for found, _ in _looks(whole):
+        for marker, squares in found.items():
+            for square in squares:
+                _add(seen, marker, square)
+    return seen
 
 
 def _looks(whole: Grey) -> Iterator[tuple[Seen, bool]]:

@@ -155,6 +155,113 @@ def measure(
     )
 
 
+@app.command()
+def history(
+    serial: Annotated[str, typer.Option(help="Only this card.")] = "",
+    ward: Annotated[Path, typer.Option(help="The ward's folder.")] = Path("ward"),
+    as_json: Annotated[bool, typer.Option("--json", help="Print the charts as JSON.")] = False,
+) -> None:
+    """Say of each card whether its colours are still as when it was new.
+
+    Example:
+
+        polypward card history --serial F7KX4DX --ward ward
+    """
+    import json
+
+    from polypward_cli.card.history import card_charts, described
+    from polypward_cli.ward import Ward
+
+    with Ward.open(ward) as opened:
+        charts = card_charts(opened, serial=serial)
+        lines = described(opened, charts)
+    if as_json:
+        told = [
+            {
+                "serial": name,
+                "lamp": lamp,
+                "photos": chart.photos,
+                "changed_since": chart.since.isoformat() if chart.since else None,
+                "points": [
+                    {"at": one.at.isoformat(), "drift_de": one.drift_de, "limit_de": one.limit_de}
+                    for one in chart.points
+                ],
+            }
+            for (name, lamp), chart in charts.items()
+        ]
+        typer.echo(json.dumps(told, indent=1, ensure_ascii=False))
+        return
+    for line in lines or ["No photo with a card whose serial was read and colour corrected yet."]:
+        typer.echo(line)
+
+
+@app.command()
+def compare(
+    folder: Annotated[Path, typer.Argument(help="Photos that show both cards side by side.")],
+    known: Annotated[str, typer.Option(help="Serial of the card whose colours are known.")],
+    new: Annotated[str, typer.Option(help="Serial of the card that takes its values.")],
+    layout: Annotated[
+        Layout | None, typer.Option(help="The new card's layout, where its serial does not tell.")
+    ] = None,
+    by: Annotated[str, typer.Option(help="Who does it; the ward's owner if left out.")] = "",
+    ward: Annotated[Path, typer.Option(help="The ward's folder.")] = Path("ward"),
+) -> None:
+    """Give a new card its colours by an old or measured one, from photos that show both.
+
+    Three photos or more in even white light, the cards side by side and changing places.
+
+    Example:
+
+        polypward card compare both/ --known F7KX4DX --new F2MQ8RA --ward ward
+    """
+    from polypward_cli.card.bridging import bridge_cards
+    from polypward_cli.terminal import progress_bar
+    from polypward_cli.ward import Ward
+
+    with (
+        Ward.open(ward) as opened,
+        opened.working("card compare"),
+        progress_bar() as progress,
+    ):
+        done = bridge_cards(
+            opened,
+            folder,
+            known=known,
+            new=_card_of(opened, new, layout),
+            progress=progress,
+            by=by or opened.settings.owner,
+        )
+    typer.echo(
+        f"{new}: {len(done.card.patches)} colours from {done.photos} photos, which agree within "
+        f"{done.spread_de:.1f} dE; its photos are graded "
+        f"{'measured' if done.card.values == 'measured' else 'relative'}."
+    )
+    for photo, why in done.unused:
+        typer.echo(f"    {photo} was not used: {why}", err=True)
+    typer.echo(f"When {known} goes out of use: polypward card retire {known}")
+
+
+@app.command()
+def retire(
+    serial: Annotated[str, typer.Argument(help="The card's serial.")],
+    back: Annotated[bool, typer.Option("--back", help="It is in use again.")] = False,
+    by: Annotated[str, typer.Option(help="Who does it; the ward's owner if left out.")] = "",
+    ward: Annotated[Path, typer.Option(help="The ward's folder.")] = Path("ward"),
+) -> None:
+    """Note that a card is out of use; its photos keep their figures.
+
+    Example:
+
+        polypward card retire F7KX4DX --ward ward
+    """
+    from polypward_cli.card.history import retire_card
+    from polypward_cli.ward import Ward
+
+    with Ward.open(ward) as opened, opened.working("card retire"):
+        retire_card(opened, serial, by=by or opened.settings.owner, back=back)
+    typer.echo(f"{serial}: {'in use again' if back else 'out of use'}.")
+
+
 def _print_scale(bar_mm: float, axis: str) -> float:
     from polypward_cli.card.page import BAR_MM
 

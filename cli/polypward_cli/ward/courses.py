@@ -36,7 +36,7 @@ def courses(ward: "Ward", *, today: date) -> dict[str, "Course"]:
 def _courses(ward: "Ward", *, today: date) -> dict[str, "Course"]:
     from polypward.course import pool_sd, score_specimen
 
-    every = ward.readings()
+    every = _joined(ward, ward.readings())
     readings = _by_specimen(every)
     care: dict[str, list[CareEvent]] = defaultdict(list)
     for event in ward.care():
@@ -57,6 +57,19 @@ def _courses(ward: "Ward", *, today: date) -> dict[str, "Course"]:
         for one in specimens
     }
     return _with_worth(ward, found, specimens)
+
+
+def _joined(ward: "Ward", readings: list[Reading]) -> list[Reading]:
+    """Let colour go on from a card to the one that was bridged to it, as if it were the same."""
+    from polypward_cli.card.history import bridges
+
+    roots = bridges(ward)
+    if not roots:
+        return readings
+    return [
+        replace(one, card_serial=roots[one.card_serial]) if one.card_serial in roots else one
+        for one in readings
+    ]
 
 
 def course_settings(ward: "Ward") -> "CourseSettings":
@@ -144,7 +157,10 @@ def refresh(ward: "Ward") -> dict[str, "Course"]:
         for reading in course.readings
     }
     readings = [
-        filled.get((reading.photo, reading.sha256, reading.specimen), reading)
+        replace(
+            filled.get((reading.photo, reading.sha256, reading.specimen), reading),
+            card_serial=reading.card_serial,
+        )
         for reading in ward.readings()
     ]
     readings.sort(key=lambda one: (one.photo, one.specimen))
