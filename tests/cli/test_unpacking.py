@@ -43,6 +43,13 @@ def test_a_sheet_is_kept_and_corrected(ward: Path) -> None:
         assert json.loads(old["old"])["bag_temp_c"] == 19.5
 
 
+def test_a_sheet_of_now_is_corrected_by_the_time_that_the_list_shows(ward: Path) -> None:
+    told = run(ward, "unpack", "B1", "--ph", 7.4).stdout
+    shown = told.removeprefix("new: ")[:16].replace(" ", "T")
+    assert run(ward, "unpack", "B1", "--ph", 7.1, "--at", shown).stdout.startswith("changed: ")
+    assert [sheet["bag_ph"] for sheet in sheets(ward)] == [7.1]
+
+
 def test_the_cautions_of_opened_bags_are_said_once_a_person(ward: Path, tmp_path: Path) -> None:
     words = ("unpack", "B1", "--temp-c", 20, "--at")
     told = run(ward, *words, "2025-03-01T09:30", "--by", "Kim").stderr

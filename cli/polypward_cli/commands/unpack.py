@@ -84,7 +84,7 @@ def unpack(
                 counts = unpack_table(opened, table, by=by)
                 typer.echo(", ".join(f"{count} {word}" for word, count in counts.items()) + ".")
                 return
-            when = moment(opened, at)
+            when = moment(opened, at).replace(second=0, microsecond=0)
             done = keep(opened, batch or "", box=box, at=when, by=by, note=note, **readings)
         typer.echo(f"{done}: {next(sheet_lines(_of(sheets(opened, batch or ''), box, when)))}")
 

@@ -42,7 +42,7 @@ def unpack(
     batch, box : str
         Which one; no box means the whole batch.
     at : datetime
-        When it was opened; batch, box and time tell one sheet from another.
+        When it was opened, to the minute; batch, box and time tell one sheet from another.
     **readings : float or None
         By the names of `BAG`: °C, practical salinity, pH, hours from packing to opening.
 
@@ -69,7 +69,7 @@ def unpack(
     key = {
         "batch": known[clean_name(batch).casefold()],
         "box": clean_name(box),
-        "at": at.astimezone(UTC).isoformat(),
+        "at": at.astimezone(UTC).replace(second=0, microsecond=0).isoformat(),
     }
     row = told | {name: value for name, value in (("note", note), ("by", by)) if value}
     with ward.db.atomic():
