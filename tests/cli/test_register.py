@@ -119,6 +119,15 @@ def test_cells_may_come_later_by_a_register_that_names_the_ids(ward: Ward, tmp_p
         take_register(ward, bad)
 
 
+@pytest.mark.parametrize("text", ["1.234", '"1,234"', '"12,500"'])
+def test_a_price_that_may_be_a_thousand_is_asked_about(
+    ward: Ward, tmp_path: Path, text: str
+) -> None:
+    told = faults(ward, table(tmp_path, f",B1,R,brain,1,{text},,\n"))
+    assert "may mean" in told[2]
+    assert ward.specimens() == []
+
+
 def test_the_sum_of_a_batch_is_that_of_its_invoice(ward: Ward, tmp_path: Path) -> None:
     path = table(tmp_path, ",B1,R,brain,3,35.5,,\n,B1,R,cup,2,12.25,,\nx,B1,,,,,,\n")
     [batch] = take_register(ward, path).batches

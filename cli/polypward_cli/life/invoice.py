@@ -1,6 +1,7 @@
 """The lines of a register: an invoice line with its count, or one specimen by its name."""
 
 import json
+import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -32,6 +33,8 @@ _NUMBERS: Final = ("cost", "expected_price", "as_is_price")
 _NEEDED: Final = ("batch", "supplier", "kind", "cost")
 # What tells one line with a count from another; the rest of it may be corrected later.
 _IDENTITY: Final = ("batch", "supplier", "kind", "arrived_on")
+# Money is never told to a tenth of a cent: this is a thousand somewhere, a decimal elsewhere.
+_THOUSANDS: Final = re.compile(r"[1-9]\d{0,2}[.,]\d{3}")
 MAX_COUNT: Final = 10_000
 
 
@@ -65,7 +68,11 @@ def read_lines(ward: Ward, path: Path, *, more: bool = False) -> tuple[list[Line
     table = read_table(path, known=COLUMNS, required=())
     faults = Faults(path)
     if not {"specimen", "count"} & set(table.columns):
-        faults.add(1, 'a register needs a column "specimen", or "count" for new ids')
+        known = ", ".join(COLUMNS)
+        faults.add(
+            1, f'a register needs a column "specimen", or "count" for new ids; known: {known}'
+        )
+        faults.raise_any()
     lines: list[Line] = []
     seen: Counter[str] = Counter()
     for row in table.rows:
@@ -87,7 +94,12 @@ def _line(ward: Ward, row: Row, faults: Faults, seen: Counter[str]) -> Line | No
         name: clean_name(_unguarded(row.text(name))) for name in _TEXTS if row.text(name)
     }
     for name in _NUMBERS:
-        values[name] = row.number(name, faults)
+        text = row.text(name)
+        if _THOUSANDS.fullmatch(text):
+            plain = text.replace(",", "").replace(".", "")
+            faults.add(row.line, f'{name} "{text}" may mean {plain} or {text[:-1]}; write it so')
+        else:
+            values[name] = row.number(name, faults)
     values["height_mm"] = row.number("height_mm", faults, low=-500, high=1000)
     values["unpacked_as"] = word = row.text("unpacked_as").lower() or None
     if word and word not in UNPACKED_AS:
