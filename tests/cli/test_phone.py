@@ -288,6 +288,22 @@ def test_what_came_in_before_a_crash_is_measured_at_the_next_start(tmp_path: Pat
     assert "LAM-01" in (path / "scores.csv").read_text("utf-8")
 
 
+def test_tables_that_a_killed_page_left_behind_are_written_at_the_next_start(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "ward"
+    with Ward.open(path, create=True) as ward:
+        ward.save_specimen(Specimen(specimen="LAM-01"))
+    mark = path / "photos" / "waiting" / "stale"
+    mark.parent.mkdir(parents=True)
+    mark.touch()
+    phone = make_phone(path, port=1, show_code=lambda code: None, eyes=PhoneEyes())
+    with TestClient(make_app(phone, hosts=("testserver",))):
+        pass
+    assert "LAM-01" in (path / "scores.csv").read_text("utf-8")
+    assert not mark.exists()
+
+
 def test_another_polypward_at_work_delays_a_photo_and_loses_nothing(
     thumb: Thumb, monkeypatch: pytest.MonkeyPatch
 ) -> None:

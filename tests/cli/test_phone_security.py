@@ -83,17 +83,8 @@ def send(client: TestClient, mark: str, data: bytes, **said: str) -> Any:
 
 
 PAGES = (
-    "/",
-    "/photo",
-    "/lot",
-    "/look",
-    "/care",
-    "/feed",
-    "/treat",
-    "/water",
-    "/settings",
-    "/taps",
-    "/more",
+    *("/", "/photo", "/lot", "/look", "/care", "/feed", "/treat", "/water", "/dose"),
+    *("/inspect", "/settings", "/taps", "/more"),
 )
 
 
@@ -295,7 +286,9 @@ def test_names_and_notes_are_shown_as_text(start: Start, phone: Phone) -> None:
     client.post("/look", data={"mark": mark, "place": HOSTILE})
     answer = client.get("/specimen", params={"name": HOSTILE})
     assert answer.status_code == 200
-    for page in (answer.text, *(client.get(path).text for path in PAGES)):
+    odd = client.get("/look", params={"place": HOSTILE})
+    assert "Keep this look" in odd.text
+    for page in (answer.text, odd.text, *(client.get(path).text for path in PAGES)):
         assert "<script>alert" not in page
         assert "<img src=x" not in page
 

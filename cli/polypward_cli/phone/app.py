@@ -42,7 +42,7 @@ def make_app(phone: Phone, *, hosts: Collection[str], limits: Limits | None = No
     @asynccontextmanager
     async def life(_: Starlette) -> AsyncIterator[None]:
         phone.writer.start()
-        phone.writer.submit(lambda _: warm(phone.eyes), patient=True)
+        phone.writer.submit(lambda _: warm(phone.eyes), patient=True, changes=False)
         try:
             for arrival in waiting(phone.ward):
                 measure_left(phone, arrival)

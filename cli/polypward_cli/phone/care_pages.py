@@ -39,22 +39,24 @@ def looked_today(ward: Ward) -> dict[str, str]:
 
 
 async def look_form(ask: Ask) -> Response:
-    """Show the places to look at, or the specimens of one place."""
-    values = await ask.phone.reading(_look_view)
-    return render(ask, "look.html", odd=_ODD_WORDS, well=WELL, **values)
+    """Show the places to look at, or the specimens of the one that is asked for."""
+    asked = ask.request.query_params.get("place")
 
+    def view(ward: Ward) -> dict[str, Any]:
+        places: dict[str, list[dict[str, str]]] = {}
+        for one in held(ward):
+            places.setdefault(one["place"], []).append(one)
+        seen = looked_today(ward)
+        return {
+            "places": [
+                {"name": place, "members": members, "at": seen.get(place, "")}
+                for place, members in places.items()
+                if asked is None or place == asked
+            ]
+        }
 
-def _look_view(ward: Ward) -> dict[str, Any]:
-    places: dict[str, list[dict[str, str]]] = {}
-    for one in held(ward):
-        places.setdefault(one["place"], []).append(one)
-    seen = looked_today(ward)
-    return {
-        "places": [
-            {"name": place, "members": members, "at": seen.get(place, "")}
-            for place, members in places.items()
-        ]
-    }
+    values = await ask.phone.reading(view)
+    return render(ask, "look.html", odd=_ODD_WORDS, well=WELL, one=asked is not None, **values)
 
 
 async def look(ask: Ask) -> Response:

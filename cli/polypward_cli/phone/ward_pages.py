@@ -204,9 +204,9 @@ async def pair(request: Request) -> Response:
         return _pair_page(request, trouble=text, status=403)
     session, write = phone.sessions.add(name)
     old = phone.sessions.find(request.cookies.get(phone.cookie, ""))
-    phone.writer.submit(write, patient=True)
+    phone.writer.submit(write, patient=True, changes=False)
     if old is not None:
-        phone.writer.submit(phone.sessions.end(old), patient=True)
+        phone.writer.submit(phone.sessions.end(old), patient=True, changes=False)
     answer = go(_after_pairing(to))
     answer.set_cookie(
         phone.cookie,

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from polypward.errors import BadInputError
+from polypward_cli.phone.inbox import PHOTOS
 from polypward_cli.ward import Ward
 from polypward_cli.ward.courses import refresh
 from polypward_cli.ward.inputs import publish_residuals
@@ -42,6 +43,7 @@ class _Job:
     work: Callable[[Ward], Any]
     done: "Future[Any]"
     give_up_at: float | None
+    changes: bool
 
 
 class Writer:
@@ -60,14 +62,17 @@ class Writer:
         self._patience_s = patience_s
         self._jobs: queue.Queue[_Job | None] = queue.Queue()
         self._thread = threading.Thread(target=self._run, name="ward writer")
-        self._stale = True
+        # On the disk as well, so that a killed page computes at its next start what is missing.
+        self._mark = ward / PHOTOS / "waiting" / "stale"
+        self._stale = self._mark.exists()
         self._rest_s = REST_S
         self._closing = False
         self.pooled: PooledSd | None = None
 
     def start(self) -> None:
-        """Start the thread; the courses are computed once at its first rest."""
+        """Start the thread and learn how well photos repeat in this ward."""
         self._thread.start()
+        self.submit(self._learn, patient=True, changes=False)
 
     def stop(self) -> None:
         """Finish what is waiting, compute the courses if they are stale, end the thread."""
@@ -75,7 +80,9 @@ class Writer:
         if self._thread.is_alive():
             self._thread.join()
 
-    def submit(self, work: Callable[[Ward], T], *, patient: bool = False) -> "Future[T]":
+    def submit(
+        self, work: Callable[[Ward], T], *, patient: bool = False, changes: bool = True
+    ) -> "Future[T]":
         """Have `work` done on the open ward while its lock is held.
 
         Parameters
@@ -84,6 +91,8 @@ class Writer:
             Takes the ward. It runs in the writer's thread.
         patient : bool
             Wait for the lock as long as it takes; else the future fails after the patience.
+        changes : bool
+            Whether figures may follow from it; without, nothing is computed again.
 
         Returns
         -------
@@ -92,7 +101,7 @@ class Writer:
         """
         done: Future[T] = Future()
         give_up = None if patient else time.monotonic() + self._patience_s
-        self._jobs.put(_Job(work, done, give_up))
+        self._jobs.put(_Job(work, done, give_up, changes))
         return done
 
     def refreshed(self) -> bool:
@@ -155,7 +164,8 @@ class Writer:
         while waiting:
             job = waiting.pop(0)
             if job.done.set_running_or_notify_cancel():
-                self._stale = True
+                if job.changes and not self._stale:
+                    self._note_stale()
                 try:
                     result = job.work(ward)
                 except Exception as error:
@@ -168,13 +178,22 @@ class Writer:
         """Compute every course again and write both tables, as `score` does at its end."""
         if not self._stale:
             return
-        from polypward.course import pool_sd
-
         began = time.monotonic()
         publish_residuals(ward)
         refresh(ward)
-        self.pooled = pool_sd(
-            (one for one in ward.readings() if one.specimen), zone=ward.settings.zone
-        )
-        self._stale = False
+        self._learn(ward)
+        self._mark.unlink(missing_ok=True)
         self._rest_s = max(REST_S, REST_FACTOR * (time.monotonic() - began))
+        self._stale = False
+
+    def _learn(self, ward: Ward) -> None:
+        """Pool how well photos repeat, which every course needs."""
+        from polypward.course import pool_sd
+
+        named = (one for one in ward.readings() if one.specimen)
+        self.pooled = pool_sd(named, zone=ward.settings.zone)
+
+    def _note_stale(self) -> None:
+        self._mark.parent.mkdir(parents=True, exist_ok=True)
+        self._mark.touch()
+        self._stale = True
