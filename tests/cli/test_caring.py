@@ -199,7 +199,7 @@ BAD: tuple[tuple[tuple[object, ...], str], ...] = (
     (("feed", "rack 1", "--mix", "mash", "--not", "coral"), "cannot be left out"),
     (("feed", "amber", "--mix", "mash", "--not", "amber"), "nobody is left"),
     (("mix", "new", "--portions", 2, "--use-by", "2024-03-12"), "new mix: name its foods"),
-    (("mix", "mash", "--portions", 0, "--use-by", "2024-03-12"), "over 0"),
+    (("mix", "mash", "--portions", 0, "--use-by", "2024-03-12"), "from 0.01 to 10000, got 0"),
     (("mix", "m", "--part", "krill", "--portions", 2, "--use-by", "2024-03-12"), "krill=30"),
     (("mix", "m", "--part", "rock=1", "--portions", 2, "--use-by", "2024-03-12"), "of foods"),
     (("food", "plankton"), "is new: say what it is counted in"),
@@ -235,6 +235,15 @@ def test_the_future_is_refused(mash: Care) -> None:
     for words in (("feed", "amber", "--mix", "mash"), ("treat", "amber", "--agent", "A"),
                   ("inspect", "amber", "--clean"), ("change", "main", "--percent", 5)):  # fmt: skip
         assert "in the future" in mash(*words, "--at", "2999-01-01", code=2).stderr
+
+
+def test_nobody_is_cared_for_before_arrival(mash: Care) -> None:
+    for words in (("treat", "amber", "--agent", "A"), ("inspect", "amber", "--clean"),
+                  ("feed", "rack 1", "--food", "krill")):  # fmt: skip
+        told = mash(*words, "--at", "2024-02-01", code=2).stderr
+        assert "not yet here on 2024-02-01: amber (2024-03-01)" in told
+    told = mash("change", "main", "--percent", 5, "--at", "2024-02-01", code=2).stderr
+    assert "nobody stood in main on 2024-02-01" in told
 
 
 def test_a_dip_asks_again_within_two_days(care: Care) -> None:
@@ -336,12 +345,15 @@ def test_an_entry_taken_back_is_gone_from_the_histories_but_kept(mash: Care) -> 
 
 def test_a_mix_is_corrected_within_what_is_possible(mash: Care) -> None:
     mash("amend", "mix:1", "--set", "use_by=2024-03-28T12:00")
-    assert "use_by must be after made_at" in (
-        mash("amend", "mix:1", "--set", "use_by=2024-03-01T12:00", code=2).stderr
-    )
-    assert (
-        "portions must be a number" in mash("amend", "mix:1", "--set", "portions=", code=2).stderr
-    )
+    for setting, fault in (
+        ("use_by=2024-03-01T12:00", "use_by must be after made_at"),
+        ("portions=", "portions cannot be empty"),
+        ("portions=many", "portions must be a number from 0.01 to 10000"),
+    ):
+        assert fault in mash("amend", "mix:1", "--set", setting, code=2).stderr
+    mash("amend", "mix:1", "--set", "portions=14")  # 1.40 in fourteen
+    [lot] = mash.json("list", "mixes")  # type: ignore[misc]
+    assert lot["portion_cost"] == pytest.approx(0.10)
     mash("feed", "coral", "--mix", "mash", "--portions", 1, "--at", "2024-03-27T12:00")
 
 

@@ -8,7 +8,7 @@ from polypward.care import AMOUNTS
 from polypward.errors import BadInputError
 from polypward_cli.caring.entries import KINDS, Row, change_entry, entry, parse_about
 from polypward_cli.caring.inspecting import listed_signs
-from polypward_cli.caring.limits import within
+from polypward_cli.caring.limits import LIMITS, check
 from polypward_cli.caring.ticks import retime
 from polypward_cli.caring.treating import SOURCES
 from polypward_cli.dates import parse_day, parse_time
@@ -55,6 +55,10 @@ def amend(ward: Ward, about: str, settings: Sequence[str], *, by: str = "") -> t
     _check_whole(kind, before | changes)
     if kind == "feeding" and {"portions", "quantity"} & set(changes) and "cost" not in changes:
         changes["cost"] = _cost_again(ward, before, before | changes)
+    if kind == "mix" and "portions" in changes and "portion_cost" not in changes:
+        cost = before["portion_cost"]
+        whole = None if cost is None else cost * before["portions"]
+        changes["portion_cost"] = None if whole is None else whole / changes["portions"]
     with ward.db.atomic():
         after = change_entry(ward, kind, number, changes, by=by)
         retime(ward, kind, before, after)
@@ -69,6 +73,8 @@ def _check_whole(kind: str, row: Row) -> None:
             raise BadInputError("a veterinarian's dose needs --set prescriber=NAME")
         if row["ended_at"] is not None and row["ended_at"] < row["at"]:
             raise BadInputError("a treatment cannot end before it began")
+    if kind == "inspection" and row["again_on"] and row["again_on"] <= f"{row['at']:%Y-%m-%d}":
+        raise BadInputError("again_on must be after the inspection")
     if kind == "mix" and row["use_by"] <= row["made_at"]:
         raise BadInputError("use_by must be after made_at")
     if kind == "feeding" and row["mix_id"] is None and row["portions"] is not None:
@@ -98,19 +104,22 @@ def _needed(_: Ward, name: str, value: str) -> str:
     return value
 
 
-def _number(low: float, high: float, unit: str = "", *, needed: bool = False) -> _Read:
-    def read(_: Ward, name: str, value: str) -> float | None:
-        if not value and not needed:
-            return None
-        try:
-            number = float(value.replace(",", "."))
-        except ValueError:
-            raise BadInputError(
-                f'{name} must be a number from {low:g} to {high:g} {unit}, got "{value}"'
-            ) from None
-        return within(name, number, low, high, unit)
+def _number(_: Ward, name: str, value: str) -> float | None:
+    if not value:
+        return None
+    try:
+        number = float(value.replace(",", "."))
+    except ValueError:
+        low, high, unit = LIMITS[name]
+        raise BadInputError(
+            f'{name} must be a number from {low:g} to {high:g} {unit}, got "{value}"'
+        ) from None
+    check(**{name: number})
+    return number
 
-    return read
+
+def _needed_number(ward: Ward, name: str, value: str) -> float | None:
+    return _number(ward, name, _needed(ward, name, value))
 
 
 def _one_of(*words: str) -> _Read:
@@ -143,18 +152,16 @@ def _signs(ward: Ward, _: str, value: str) -> list[str]:
     return listed_signs(ward, [word for word in value.split(",") if word.strip()])
 
 
-_COST = _number(0.0, 100_000.0)
-_WORK = _number(0.0, 1440.0, "minutes")
 FIELDS: Final[dict[str, dict[str, _Read]]] = {
     "feeding": {
         "at": _past,
         "by": _text,
-        "portions": _number(0.01, 10_000.0),
-        "quantity": _number(0.001, 100_000.0),
+        "portions": _number,
+        "quantity": _number,
         "amount": _one_of(*AMOUNTS),
-        "cover_minutes": _number(1.0, 600.0, "minutes"),
-        "cost": _COST,
-        "work_minutes": _WORK,
+        "cover_minutes": _number,
+        "cost": _number,
+        "work_minutes": _number,
         "note": _text,
     },
     "treatment": {
@@ -166,12 +173,12 @@ FIELDS: Final[dict[str, dict[str, _Read]]] = {
         "concentration": _text,
         "source": _one_of(*SOURCES, ""),
         "prescriber": _text,
-        "bath_l": _number(0.05, 5000.0, "L"),
-        "bath_minutes": _number(0.1, 1440.0, "minutes"),
-        "temperature_c": _number(4.0, 40.0, "degC"),
+        "bath_l": _number,
+        "bath_minutes": _number,
+        "temperature_c": _number,
         "disposal": _text,
-        "cost": _COST,
-        "work_minutes": _WORK,
+        "cost": _number,
+        "work_minutes": _number,
         "note": _text,
         "ended_at": _past_or_none,
         "ended_by": _text,
@@ -182,23 +189,23 @@ FIELDS: Final[dict[str, dict[str, _Read]]] = {
         "found": _signs,
         "treated": _text,
         "again_on": _day,
-        "work_minutes": _WORK,
+        "work_minutes": _number,
         "note": _text,
     },
     "change": {
         "at": _past,
         "by": _text,
-        "litres": _number(0.1, 1_000_000.0, "L"),
-        "share": _number(0.001, 1.0),
-        "cost": _COST,
-        "work_minutes": _WORK,
+        "litres": _number,
+        "share": _number,
+        "cost": _number,
+        "work_minutes": _number,
         "note": _text,
     },
     "mix": {
         "made_at": _past,
         "use_by": _time,
-        "portions": _number(0.01, 10_000.0, needed=True),
-        "portion_cost": _COST,
+        "portions": _needed_number,
+        "portion_cost": _number,
         "by": _text,
         "note": _text,
     },

@@ -5,7 +5,7 @@ from datetime import datetime
 
 from polypward.errors import BadInputError
 from polypward_cli.caring.entries import Row, add_entry
-from polypward_cli.caring.limits import within
+from polypward_cli.caring.limits import check
 from polypward_cli.ward import Ward
 
 __all__ = ["change_water"]
@@ -42,10 +42,7 @@ def change_water(
     """
     if litres is None and percent is None:
         raise BadInputError("say how much new water: --litres or --percent")
-    within("litres", litres, 0.1, 1_000_000.0, "L")
-    within("percent", percent, 0.1, 100.0, "%")
-    within("cost", cost, 0.0, 100_000.0)
-    within("work", work_minutes, 0.0, 1440.0, "minutes")
+    check(litres=litres, percent=percent, cost=cost, work_minutes=work_minutes)
     held = [one for one in ward.specimens() if one.state == "held" and one.water_system]
     systems = {one.water_system.casefold(): one.water_system for one in held}
     key = " ".join(system.split()).casefold()
@@ -53,7 +50,14 @@ def change_water(
         near = difflib.get_close_matches(key, systems, n=1)
         hint = f' Is it "{systems[near[0]]}"?' if near else ""
         raise BadInputError(f'no specimen here stands in a water system "{system}".{hint}')
-    members = [one for one in held if one.water_system == systems[key]]
+    day = at.astimezone(ward.settings.zone).date()
+    members = [
+        one
+        for one in held
+        if one.water_system == systems[key] and (one.arrived_on is None or one.arrived_on <= day)
+    ]
+    if not members:
+        raise BadInputError(f"nobody stood in {systems[key]} on {day}")
     with ward.db.atomic():
         return add_entry(
             ward,

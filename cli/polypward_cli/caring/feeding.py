@@ -17,8 +17,8 @@ from polypward_cli.caring.entries import (
     stamp,
 )
 from polypward_cli.caring.food import food_named, lot_of, portions_left
-from polypward_cli.caring.limits import within
-from polypward_cli.caring.scope import Scope
+from polypward_cli.caring.limits import check
+from polypward_cli.caring.scope import Scope, check_here
 from polypward_cli.ward import Ward
 from polypward_cli.ward.rows import care_of
 
@@ -28,10 +28,6 @@ COVER_OFF: Final = "cover off, flow on"
 LEFT_OVER: Final = "left-over food out"
 # Left-over food is looked for so long after a feeding without a cover. Common practice, no source.
 LEFT_OVER_MINUTES: Final = 30.0
-# Within what numbers are believed; own choices.
-MOST_COVER_MINUTES: Final = 600.0
-MOST_WORK_MINUTES: Final = 1440.0
-MOST_COST: Final = 100_000.0
 # An answer to food belongs to a feeding no longer ago than this.
 ANSWER_WITHIN: Final = timedelta(hours=24)
 
@@ -135,11 +131,14 @@ def feed(
         raise BadInputError(f'amount "{amount}": it is {", ".join(AMOUNTS[:-1])} or {AMOUNTS[-1]}')
     if bool(mix) == bool(food):
         raise BadInputError("say what was fed: --mix NAME or --food NAME, one of them")
-    within("cover", cover_minutes, 1.0, MOST_COVER_MINUTES, "minutes")
-    within("portions", portions, 0.01, 10_000.0)
-    within("quantity", quantity, 0.001, 100_000.0)
-    within("cost", cost, 0.0, MOST_COST)
-    within("work", work_minutes, 0.0, MOST_WORK_MINUTES, "minutes")
+    check(
+        cover_minutes=cover_minutes,
+        portions=portions,
+        quantity=quantity,
+        cost=cost,
+        work_minutes=work_minutes,
+    )
+    check_here(ward, scope, at)
     if not again:
         _refuse_second(ward, scope, at)
     values: dict[str, Any] = {"food": "", "mix_id": None, "quantity": None, "portions": None}

@@ -8,16 +8,12 @@ from typing import Any, Final
 from polypward.care import Part, portion_cost
 from polypward.errors import BadInputError
 from polypward_cli.caring.entries import Row, add_entry, entries
-from polypward_cli.caring.limits import within
+from polypward_cli.caring.limits import check
 from polypward_cli.ward import Ward
 from polypward_cli.ward.ledger import audit, now_text
 
 __all__ = ["food_named", "foods", "lot_of", "make_mix", "parse_parts", "portions_left", "save_food"]
 
-# Within what amounts and prices are believed; own choices.
-MOST_QUANTITY: Final = 100_000.0
-MOST_PRICE: Final = 10_000.0
-MOST_PORTIONS: Final = 10_000.0
 # The longest that a mix is kept, frozen; own choice.
 MOST_DAYS: Final = 400
 
@@ -63,7 +59,7 @@ def save_food(
     clean = " ".join(name.split())
     if not clean:
         raise BadInputError("a food needs a name")
-    within("price", price, 0.0, MOST_PRICE, "a unit")
+    check(price=price)
     known = {food.casefold(): row for food, row in foods(ward).items()}
     old = known.get(clean.casefold())
     if old is None and not unit.strip():
@@ -103,11 +99,7 @@ def parse_parts(ward: Ward, texts: Sequence[str]) -> list[list[Any]]:
         if not equals or quantity != quantity:
             raise BadInputError(f'"{text}": write a food and how much of it, as krill=30')
         food = food_named(ward, name)
-        if not 0 < quantity <= MOST_QUANTITY:
-            raise BadInputError(
-                f"{food['food']}: the quantity must be over 0 and at most {MOST_QUANTITY:g} "
-                f"{food['unit']}, got {quantity:g}"
-            )
+        check(quantity=quantity)
         if food["food"] in [part[0] for part in parts]:
             raise BadInputError(f'"{food["food"]}" is in the recipe twice')
         parts.append([food["food"], quantity])
@@ -137,10 +129,7 @@ def make_mix(
     clean = " ".join(name.split())
     if not clean:
         raise BadInputError("a mix needs a name")
-    if not 0 < portions <= MOST_PORTIONS:
-        raise BadInputError(
-            f"portions must be over 0 and at most {MOST_PORTIONS:g}, got {portions:g}"
-        )
+    check(portions=portions)
     if not timedelta(0) < use_by - made_at <= timedelta(days=MOST_DAYS):
         raise BadInputError(
             f"use by {use_by:%Y-%m-%d %H:%M} must be after it was made "

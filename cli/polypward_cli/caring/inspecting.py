@@ -8,8 +8,8 @@ from typing import Final
 from polypward.care import SIGNS, Inspection
 from polypward.errors import BadInputError
 from polypward_cli.caring.entries import Row, add_entry
-from polypward_cli.caring.limits import within
-from polypward_cli.caring.scope import Scope
+from polypward_cli.caring.limits import check
+from polypward_cli.caring.scope import Scope, check_here
 from polypward_cli.ward import Ward
 from polypward_cli.ward.ledger import now_text
 
@@ -86,7 +86,8 @@ def inspect(
         raise BadInputError(
             "say what was found, --found flatworm (several times if need be), or --clean"
         )
-    within("work", work_minutes, 0.0, 1440.0, "minutes")
+    check(work_minutes=work_minutes)
+    check_here(ward, scope, at)
     listed = listed_signs(ward, found)
     day = at.astimezone(ward.settings.zone).date()
     if again_on is not None and not 0 < (again_on - day).days <= MOST_DAYS_AHEAD:

@@ -3,11 +3,12 @@
 import difflib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 from polypward.errors import BadInputError
 from polypward_cli.ward import Ward
 
-__all__ = ["Scope", "places_of", "scope_of"]
+__all__ = ["Scope", "check_here", "places_of", "scope_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,3 +90,24 @@ def scope_of(ward: Ward, where: Sequence[str], *, without: Sequence[str] = ()) -
         raise BadInputError("nobody is left: name a place or at least one specimen")
     alone = tuple(name for name in named if name in meant)
     return Scope(tuple(dict.fromkeys(meant_places)), tuple(meant), alone)
+
+
+def check_here(ward: Ward, scope: Scope, at: datetime) -> None:
+    """Check that everybody had arrived by a time.
+
+    Raises
+    ------
+    BadInputError
+        If somebody arrived later.
+    """
+    day = at.astimezone(ward.settings.zone).date()
+    late = [
+        f"{one.specimen} ({one.arrived_on})"
+        for one in ward.specimens()
+        if one.specimen in scope.specimens and one.arrived_on is not None and one.arrived_on > day
+    ]
+    if late:
+        raise BadInputError(
+            f"not yet here on {day}: {', '.join(late)}. Leave them out by --not NAME, or correct "
+            "the day"
+        )

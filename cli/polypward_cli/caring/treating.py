@@ -8,8 +8,8 @@ from polypward.care import ago, bath_faults, nearest_bath
 from polypward.errors import BadInputError
 from polypward.records import CareEvent
 from polypward_cli.caring.entries import Row, add_entry, add_tick, change_entry, entries
-from polypward_cli.caring.limits import within
-from polypward_cli.caring.scope import Scope
+from polypward_cli.caring.limits import check
+from polypward_cli.caring.scope import Scope, check_here
 from polypward_cli.ward import Ward
 
 __all__ = ["BATH_OVER", "SOURCES", "end_treatment", "open_treatments", "treat"]
@@ -90,8 +90,8 @@ def treat(
     faults = bath_faults(litres=bath_l, minutes=bath_minutes, temperature_c=temperature_c)
     if faults:
         raise BadInputError("; ".join(faults))
-    within("cost", cost, 0.0, 100_000.0)
-    within("work", work_minutes, 0.0, 1440.0, "minutes")
+    check(cost=cost, work_minutes=work_minutes)
+    check_here(ward, scope, at)
     if not again:
         _ask_again(ward, scope, at)
     values: dict[str, Any] = {
