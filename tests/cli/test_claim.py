@@ -240,6 +240,8 @@ def test_a_sheet_that_was_sent_is_never_changed(arrived: Desk) -> None:
     second = claimed(arrived, poor=["blue"])
     assert second.written.folder.name == "sheet-2"
     assert any("send this one too" in remark for remark in second.written.remarks)
+    claimed(arrived, state="open")
+    assert claimed(arrived, withdraw=["blue"]).written.folder.name == "sheet-3"
     assert {p.name: p.read_bytes() for p in folder.iterdir() if p.is_file()} == before
 
 
@@ -279,7 +281,9 @@ def test_states_and_credits(arrived: Desk) -> None:
 
 
 def test_verdicts_are_withdrawn_and_kept(arrived: Desk) -> None:
-    claimed(arrived, dead=["amber"], poor=["blue"])
+    claimed(arrived, dead=["amber"], poor=["blue"], note="no mouth")
+    after = claimed(arrived, poor=["amber"])  # put right; what was seen stays
+    assert [(p.verdict, p.note) for p in after.sheet.pieces] == [("poor", "no mouth")] * 2
     after = claimed(arrived, withdraw=["amber"])
     assert [piece.specimen for piece in after.sheet.pieces] == ["blue"]
     none = claimed(arrived, withdraw=["blue"])

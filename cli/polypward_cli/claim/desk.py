@@ -111,16 +111,18 @@ def do_claim(ward: Ward, batch: str, said: Said, *, now: datetime | None = None)
                 f'nothing is claimed of batch "{name}" yet; say first what a person found: '
                 f"polypward claim {name} --dead SPECIMEN --poor SPECIMEN"
             )
-        # The sheet that is marked as sent is the one that stands then.
+        if said.state in ("answered", "closed"):
+            set_state(ward, name, cast("State", said.state), at=at)
+        if said.credited is not None:
+            set_credit(ward, name, said.credited, at=at)
+        # The sheet that is marked as sent is the one that stands then; no bad word comes after it.
         written = None
         if pieces:
             written = write_claim_sheet(
                 ward, name, photos=said.photos, now=now, again=said.changes_the_sheet
             )
-        if said.state:
+        if said.state in ("sent", "open"):
             set_state(ward, name, cast("State", said.state), at=at)
-        if said.credited is not None:
-            set_credit(ward, name, said.credited, at=at)
         if not pieces and claim_of(ward, name).claimed:
             write_claim(ward, name, claimed=0.0, unpriced=0)
     sheet = written.sheet if written else claim_sheet(ward, name, now=now)[0]

@@ -30,6 +30,7 @@ __all__ = [
     "credited_pieces",
     "dead_on_arrival",
     "money_claimed",
+    "next_sheet",
     "note_moment",
     "note_proof",
     "note_verdict",
@@ -205,7 +206,10 @@ def note_verdict(
     at: datetime,
     by: str,
 ) -> None:
-    """Note what a person found pieces to be; an earlier verdict goes into the audit."""
+    """Note what a person found pieces to be; an earlier verdict goes into the audit.
+
+    Without a new note the earlier one stays.
+    """
     with ward.db.atomic():
         for specimen in specimens:
             values = {
@@ -216,9 +220,11 @@ def note_verdict(
                 "by": by,
             }
             old = _piece_row(ward, specimen)
+            if old is not None and not note:
+                values["note"] = old["note"]
             if old is None:
                 ward.db.table("claim_pieces").insert({"specimen": specimen, **values})
-            elif (old["verdict"], old["note"]) != (verdict, note):
+            elif (old["verdict"], old["note"]) != (verdict, values["note"]):
                 audit(ward.db, "verdict changed", specimen, old=old, new=values)
                 ward.db.table("claim_pieces").update(specimen, values)
         write_claim(ward, batch)
@@ -292,9 +298,17 @@ def set_state(ward: Ward, batch: str, state: State, *, at: datetime) -> None:
     values: dict[str, Any] = {"state": state}
     later = CLAIM_STATES[CLAIM_STATES.index(state) + 1 :]
     values |= {_AT[name]: None for name in later if name in _AT}
+    if state == "open" and claim.sent_at is not None:
+        values["sheet"] = next_sheet(claim.sheet)  # the one that was sent stays as it is
     if state in _AT:
         values[_AT[state]] = at.astimezone(UTC).isoformat()
     write_claim(ward, batch, **values)
+
+
+def next_sheet(sheet: str) -> str:
+    """Return the path of the sheet after one ("claims/B7/sheet-1")."""
+    home, _, number = sheet.rpartition("-")
+    return f"{home}-{int(number) + 1}"
 
 
 def set_credit(ward: Ward, batch: str, amount: float, *, at: datetime) -> None:

@@ -12,7 +12,7 @@ from typing import Final
 from polypward.errors import BadInputError
 from polypward.records import Reading
 from polypward_cli.claim.gather import claim_sheet
-from polypward_cli.claim.ledger import claim_of, write_claim
+from polypward_cli.claim.ledger import claim_of, next_sheet, write_claim
 from polypward_cli.claim.sheet import WHAT_THE_HASH_SHOWS, Sheet
 from polypward_cli.files import write_bytes, write_text
 from polypward_cli.phone.inbox import PHOTOS
@@ -129,13 +129,12 @@ def _folder(ward: Ward, sheet: Sheet, *, sent: bool, before: str) -> tuple[Path,
 
     It goes over the last one, or beside it if that was sent.
     """
-    home = ward.path / CLAIMS / _plain(sheet.batch)
-    last = ward.path / before if before else home / "sheet-1"
+    last = ward.path / (before or f"{CLAIMS}/{_plain(sheet.batch)}/sheet-1")
     if not sent or not (last / "contents.txt").is_file():
         return last, False
     if (last / "contents.txt").read_bytes() == sheet.contents().encode():
         return last, True
-    return home / f"sheet-{int(last.name.rpartition('-')[2]) + 1}", False
+    return ward.path / next_sheet(before), False
 
 
 def _plain(batch: str) -> str:
