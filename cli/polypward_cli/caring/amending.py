@@ -6,8 +6,9 @@ from typing import Any, Final
 
 from polypward.care import AMOUNTS
 from polypward.errors import BadInputError
-from polypward_cli.caring.entries import KINDS, Row, change_entry, entry, parse_about
+from polypward_cli.caring.entries import Row, change_entry, entry, parse_about
 from polypward_cli.caring.inspecting import listed_signs
+from polypward_cli.caring.kinds import KINDS
 from polypward_cli.caring.limits import LIMITS, check
 from polypward_cli.caring.ticks import retime
 from polypward_cli.caring.treating import SOURCES
