@@ -39,10 +39,9 @@ def lines_of(planned: Round) -> list[Line]:
     due = len(planned.stops)
     if not planned.legs:
         return [Line(f"Round of {planned.on}: nothing due, no specimen is held here.", "title")]
-    room = f" of {planned.photos_per_day}" if planned.photos_per_day else ""
-    told = (
-        f"{due} to do, {planned.photos}{room} photos" if due else "nothing due but the daily look"
-    )
+    room = f" of the {planned.photos_per_day} a day has room for" if planned.photos_per_day else ""
+    photos = f"{planned.photos} photo{'' if planned.photos == 1 else 's'}{room}"
+    told = f"{due} to do, {photos}" if due else "nothing due but the daily look"
     lines = [Line(f"Round of {planned.on}: {told}.", "title")]
     standing = {leg.place.place: leg.place.standing for leg in planned.legs}
     if planned.urgent:

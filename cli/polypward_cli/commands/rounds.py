@@ -31,6 +31,7 @@ def rounds(
     import json
     from datetime import datetime
 
+    from polypward.rounds import WASH
     from polypward_cli.claim.due import claims_due
     from polypward_cli.dates import parse_day
     from polypward_cli.round_page import lines_of, write_page
@@ -47,9 +48,11 @@ def rounds(
     else:
         for claim in claims:
             typer.echo(claim)
+        washed = False
         for line in lines_of(planned):
-            if line.level == "head":
+            if line.text == WASH or (line.level == "head" and not washed):
                 typer.echo("")
+            washed = line.text == WASH
             mark = {"wash": "-- ", "item": "  ", "note": "  "}.get(line.level, "")
             typer.echo(f"{mark}{line.text}{' --' if line.level == 'wash' else ''}")
     if out is not None:
