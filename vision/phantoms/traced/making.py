@@ -5,6 +5,7 @@ meshes and develop the pictures while this one traces.
 """
 
 import argparse
+import json
 import multiprocessing
 import os
 import time
@@ -50,7 +51,7 @@ def _finish(shot: Shot, plan: Plan, settings: Settings, path: Path, full: bool) 
     cv2.setNumThreads(1)
     tile = photographed(shot, plan, settings)
     colour, labels = small(tile)
-    arrays: dict[str, Any] = {"q": colour, "l": labels, "drawn": str(plan.drawn)}
+    arrays: dict[str, Any] = {"q": colour, "l": labels, "drawn": json.dumps(plan.drawn)}
     if full:
         arrays |= {"lab": tile.lab, "labels": tile.labels, "valid": tile.valid}
     part = path.with_suffix(".part")

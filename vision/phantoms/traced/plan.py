@@ -10,10 +10,11 @@ from phantoms.scene import Lab
 from phantoms.traced.clothe import Look, cells, clothe
 from phantoms.traced.fate import Fate
 from phantoms.traced.form import NODES
+from phantoms.traced.ground import Part, ground_part
 from phantoms.traced.plans import make_form
 from phantoms.traced.settings import Growth, Settings, any_colour, any_growth
 from phantoms.traced.shoots import AROUND, RINGS, shoot_mesh
-from phantoms.traced.stage import Part, card_part, ground_part, plug_part
+from phantoms.traced.stage import card_part, plug_part
 from phantoms.traced.textures import Textures
 from polypward.labels import LIVE
 

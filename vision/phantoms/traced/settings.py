@@ -1,7 +1,8 @@
 """What traced tiles may choose from: one set to train on, one that is only measured on.
 
-The two share no body plan, lamp, sensor or ground, and no growth; training colours come from
-anywhere, held-out ones from a list.
+The two share no body plan, lamp or sensor; held-out colours and growths are a list, training ones
+come from anywhere. The held-out ground "grid" is built like the training ground "crate", in other
+colours.
 """
 
 from dataclasses import dataclass

@@ -15,10 +15,11 @@ from phantoms.fields import Field
 from phantoms.lights import Lamp
 from phantoms.spectra import WAVELENGTHS_NM
 from phantoms.traced.form import NODES
+from phantoms.traced.ground import GROUND_NODES
 from phantoms.traced.plan import QUADS, Plan
 from phantoms.traced.settings import Settings
 from phantoms.traced.shoots import SHOOT_FACES, SHOOT_NODES
-from phantoms.traced.stage import CARD_FACES, GROUND_NODES, PLUG_FACES, PLUG_NODES, grid_faces
+from phantoms.traced.stage import CARD_FACES, PLUG_FACES, PLUG_NODES, grid_faces
 
 __all__ = ["TILE_MM_PER_PX", "TILE_PX", "Shot", "Studio"]
 
