@@ -108,7 +108,8 @@ _ALL = (
         "no-specimen",
         True,
         "Nobody said which specimen this is.",
-        "Put it in a folder named after the specimen, or: polypward assign PHOTO --to SPECIMEN.",
+        "Put it in a folder named after the specimen, or: polypward assign PHOTO --to SPECIMEN. "
+        "polypward assign alone lists such photos beside those they may show.",
     ),
     Reason(
         "specimen-conflict",
