@@ -193,6 +193,9 @@ def test_a_dose_needs_somebody_who_gave_it_and_an_amount_that_can_be(ward: Path)
     told = refused(ward, "dose", "log", "main", "alkalinity", "4 g", "--by", "Kim")
     assert "what was poured" in told
     ok(ward, "dose", "log", "main", "alkalinity: blue bottle", "40 mL", "--by", "Kim")
+    told = ok(ward, "dose", "log", "main", "kh buffer", "5 mL", "--by", "Kim", "--again")
+    assert 'note "alkalinity: kh buffer"' in told
+    ok(ward, "dose", "amend", "2", "--undo")
     done = run(ward, "dose", "log", "main", "NaHCO3", "48 g", "--by", "Kim", "--again")
     assert "about 4.01 dKH" in done.stdout
     assert "over a day's change: is the amount right?" in done.stderr

@@ -145,6 +145,7 @@ def dose_log(
 
         polypward care dose log main "sodium bicarbonate" "12 g" --by Kim
     """
+    from polypward.facts import load_facts
     from polypward.water import parameter, shown
     from polypward_cli.life.common import moment, who
     from polypward_cli.ward import Ward
@@ -170,6 +171,12 @@ def dose_log(
     typer.echo(f"{name}: {given.text(zone)}")
     for one in passed:
         typer.echo(f"  Noted all the same; {one}", err=True)
+    if not given.raises and given.what not in load_facts("additives"):
+        told = f'"alkalinity: {given.what}"'
+        typer.echo(
+            "  Kept as an additive. If it raises alkalinity or calcium, take it back "
+            f"(care dose amend {given.id} --undo) and note {told}."
+        )
     if given.raises:
         words = parameter(given.raises).words
         if effect is not None:
