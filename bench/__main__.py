@@ -17,6 +17,7 @@ from bench.rows import Row, Size, as_table  # noqa: E402  (after the thread sett
 # Each module has `measure(size: Size) -> list[Row]`.
 PARTS = (
     "photos",
+    "tray",
     "detection",
     "grades",
     "courses",

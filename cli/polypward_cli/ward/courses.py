@@ -72,6 +72,13 @@ def _joined(ward: "Ward", readings: list[Reading]) -> list[Reading]:
     ]
 
 
+def _own_card(filled: Reading, stored: Reading) -> Reading:
+    """Give a filled reading the card that was in the photo again."""
+    if filled.card_serial == stored.card_serial:
+        return filled
+    return replace(filled, card_serial=stored.card_serial)
+
+
 def course_settings(ward: "Ward") -> "CourseSettings":
     """Return the settings of the courses, with the kinds' colours that a person named.
 
@@ -157,10 +164,7 @@ def refresh(ward: "Ward") -> dict[str, "Course"]:
         for reading in course.readings
     }
     readings = [
-        replace(
-            filled.get((reading.photo, reading.sha256, reading.specimen), reading),
-            card_serial=reading.card_serial,
-        )
+        _own_card(filled.get((reading.photo, reading.sha256, reading.specimen), reading), reading)
         for reading in ward.readings()
     ]
     readings.sort(key=lambda one: (one.photo, one.specimen))
