@@ -124,7 +124,7 @@ def measure(size: Size) -> list[Row]:
             else "none read",
             settings=(
                 f"{count} trays of 4 held-out phantoms, 12 MP, {len(both)} of {len(pairs)} "
-                f"measured in both, {sum(one.together is None for one in pairs)} left out of the tray"
+                f"measured in both, {sum(one.together is None for one in pairs)} left out"
             ),
             reached=bool(len(off) and np.median(off) <= 0.02),
         )
