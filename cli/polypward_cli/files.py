@@ -6,7 +6,7 @@ import secrets
 from contextlib import suppress
 from pathlib import Path
 
-__all__ = ["sha256_of_file", "write_bytes", "write_text"]
+__all__ = ["force_folder", "sha256_of_file", "write_bytes", "write_text"]
 
 
 def write_bytes(path: Path, data: bytes) -> None:
@@ -31,7 +31,7 @@ def write_bytes(path: Path, data: bytes) -> None:
         with suppress(OSError):
             temporary.unlink()
         raise
-    _force_folder(path.parent)
+    force_folder(path.parent)
 
 
 def write_text(path: Path, text: str) -> None:
@@ -51,7 +51,7 @@ def sha256_of_file(path: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-def _force_folder(folder: Path) -> None:
+def force_folder(folder: Path) -> None:
     """Force the new name to the disk where the system lets a folder be opened (not Windows)."""
     with suppress(OSError):
         handle = os.open(folder, os.O_RDONLY)

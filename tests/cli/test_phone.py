@@ -21,7 +21,7 @@ from polypward.records import Specimen
 from polypward.water import read_entry
 from polypward_cli.eyes import Opened
 from polypward_cli.main import app
-from polypward_cli.phone import uploads
+from polypward_cli.phone import inbox, uploads
 from polypward_cli.phone.app import make_app
 from polypward_cli.phone.guard import Limits
 from polypward_cli.phone.inbox import waiting
@@ -286,6 +286,28 @@ def test_what_came_in_before_a_crash_is_measured_at_the_next_start(tmp_path: Pat
     with Ward.open(path) as ward:
         assert [one.status for one in ward.readings("LAM-01")] == ["accepted"]
     assert "LAM-01" in (path / "scores.csv").read_text("utf-8")
+
+
+def test_what_a_killed_page_half_received_is_taken_away(tmp_path: Path) -> None:
+    """Half a photo, and a note without its photo: an hour old they go, young they stay."""
+    import io
+    import os
+
+    at = datetime.now(UTC)
+    arrival = inbox.keep(tmp_path, io.BytesIO(shot()), at=at, said={})
+    (tmp_path / "photos" / arrival.file).unlink()
+    half = tmp_path / "photos" / ".half.part"
+    half.write_bytes(b"x")
+    note = tmp_path / "photos" / "waiting" / f"{arrival.token}.json"
+    inbox.clean(tmp_path)
+    assert half.exists()
+    assert note.exists()
+    assert not inbox.waiting(tmp_path)
+    for path in (half, note):
+        os.utime(path, (0, 0))
+    inbox.clean(tmp_path)
+    assert not half.exists()
+    assert not note.exists()
 
 
 def test_tables_that_a_killed_page_left_behind_are_written_at_the_next_start(

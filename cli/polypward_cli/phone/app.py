@@ -13,7 +13,7 @@ from starlette.routing import Route
 
 from polypward_cli.phone import care_pages, lot_pages, photo_pages, ward_pages, water_pages
 from polypward_cli.phone.guard import Guard, Limits
-from polypward_cli.phone.inbox import waiting
+from polypward_cli.phone.inbox import clean, waiting
 from polypward_cli.phone.page import Phone, html
 from polypward_cli.phone.photo_pages import measure_left
 from polypward_cli.phone.uploads import warm
@@ -44,6 +44,7 @@ def make_app(phone: Phone, *, hosts: Collection[str], limits: Limits | None = No
         phone.writer.start()
         phone.writer.submit(lambda _: warm(phone.eyes), patient=True, changes=False)
         try:
+            clean(phone.ward)
             for arrival in waiting(phone.ward):
                 measure_left(phone, arrival)
             yield

@@ -12,6 +12,7 @@ import os
 import re
 import secrets
 import shutil
+import time
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from datetime import datetime
@@ -19,13 +20,14 @@ from pathlib import Path
 from typing import Any, BinaryIO, Final
 
 from polypward.errors import BadInputError
-from polypward_cli.files import write_text
+from polypward_cli.files import force_folder, write_text
 
 __all__ = [
     "MAX_PHOTO_BYTES",
     "PHOTOS",
     "Arrival",
     "NoRoomError",
+    "clean",
     "forget",
     "is_token",
     "keep",
@@ -40,6 +42,8 @@ WAITING: Final = "waiting"
 MAX_PHOTO_BYTES: Final = 100_000_000
 # Room that is left to the ward itself: a full disk stops everything.
 KEEP_FREE_BYTES: Final = 200_000_000
+# What is half received for so long was left by a page that is gone.
+HALF_AFTER_S: Final = 3600.0
 _PIECE: Final = 1 << 20
 _TOKEN: Final = re.compile(r"[0-9a-f]{20}")
 # First bytes of the kinds of picture that are opened, and the suffix that each is kept under.
@@ -166,8 +170,10 @@ def keep(
             received_at=at.isoformat(timespec="seconds"),
             **said,
         )
-        part.replace(folder / name)
+        # The note first: an original without one would lie there unknown after a power cut.
         write_text(folder / WAITING / f"{token}.json", json.dumps(asdict(arrival)))
+        part.replace(folder / name)
+        force_folder(folder)
     finally:
         with suppress(OSError):
             part.unlink(missing_ok=True)
@@ -179,10 +185,23 @@ def waiting(ward: Path) -> list[Arrival]:
     found = []
     for path in sorted((ward / PHOTOS / WAITING).glob("*.json")):
         try:
-            found.append(Arrival(**json.loads(path.read_text("utf-8"))))
+            one = Arrival(**json.loads(path.read_text("utf-8")))
         except (OSError, ValueError, TypeError):
             continue  # half of a file that a dying disk left; the original is in photos/
+        if (ward / PHOTOS / one.file).is_file():
+            found.append(one)
     return sorted(found, key=lambda one: (one.received_at, one.lot, one.place_in_lot))
+
+
+def clean(ward: Path) -> None:
+    """Take away what a killed page left half received; nobody was told that it is safe."""
+    folder = ward / PHOTOS
+    whole = {one.token for one in waiting(ward)}
+    notes = [path for path in (folder / WAITING).glob("*.json") if path.stem not in whole]
+    for path in (*folder.glob(".*.part"), *notes):
+        with suppress(OSError):  # another page may be at work on what is young
+            if time.time() - path.stat().st_mtime > HALF_AFTER_S:
+                path.unlink()
 
 
 def forget(ward: Path, token: str) -> None:
