@@ -67,7 +67,7 @@ def test_upright_and_across_are_one_lens() -> None:
     ("some", "says"),
     [
         (views(7), "at least 8"),
-        (views(10, tilt_deg=0.5, noise_px=0.6), "tilt the phone"),
+        (views(10, tilt_deg=0.5, noise_px=0.6), "Tilt the phone"),
         (views(10, noise_px=3.0), "lay the card flat"),
         ([*views(9), replace(views(1)[0], full_size=(1512, 2016))], "different sizes"),
     ],

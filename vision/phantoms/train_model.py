@@ -158,7 +158,7 @@ def write(
         "seed": settings.seed,
         "settings": {name: getattr(settings, name) for name in Settings.__slots__},
         "tiles": trained,
-        "first": {"script": "vision/phantoms.net.train.py", **network},
+        "first": {"script": "vision/phantoms/net/train.py", **network},
         "features": list(SECOND_FEATURES),
         "libraries": {
             "numpy": np.__version__, "opencv": cv2.__version__, "scikit-learn": sklearn.__version__

@@ -1,6 +1,7 @@
 """Fitting: a model learns what its tiles show, is the same each time, and says what is missing."""
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 
 from polypward.labels import BACKGROUND, BARE, LIVE, OVERGROWN
@@ -24,14 +25,21 @@ def tile(seed: int, *, without: int | None = None) -> LabelledTile:
     return LabelledTile(lab=lab, valid=np.ones(labels.shape, bool), labels=labels, mm_per_px=0.4)
 
 
+class Undecided(Network):
+    """A first look that takes every label for equally likely."""
+
+    def __call__(self, lab: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+        return np.full((*lab.shape[:2], 4), 0.25, np.float32)
+
+
 @pytest.fixture(scope="module")
 def first() -> Network:
     return load_base_model().first
 
 
-def test_a_model_learns_its_tiles(first: Network) -> None:
+def test_a_model_learns_its_tiles() -> None:
     tiles = [tile(seed) for seed in range(6)]
-    model = fit_tissue_model(tiles, first=first, seed=1, units=8, epochs=25)
+    model = fit_tissue_model(tiles, first=Undecided(b""), seed=1, units=8, epochs=25)
     new = tile(99)
     found = model.probabilities(new.lab, mm_per_px=0.4).argmax(axis=2)
     # The four colours are 20 noise SDs apart; what is lost are edges, 320 px of 8000 a pixel wide.
