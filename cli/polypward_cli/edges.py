@@ -1,12 +1,12 @@
 """How far a specimen's live edge moved between visits, from the cut-outs kept in the ward."""
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from polypward.errors import BadInputError
+from polypward_cli.kept import labels_of, light_of
 from polypward_cli.ward import Ward
 
 if TYPE_CHECKING:
@@ -101,27 +101,8 @@ def edge_steps(ward: Ward, specimen: str, *, last: int = 0) -> list[EdgeStep]:
 
 def _loaded(ward: Ward, row: Mapping[str, Any]) -> Any:
     """Return lightness, labels and frame of a kept cut-out, None where its files are gone."""
-    import numpy as np
-    from PIL import Image
-
-    from polypward_vision.colour.apply import Correction
-    from polypward_vision.registration import lightness
-    from polypward_vision.tile import TileFrame
-
     try:
-        with Image.open(ward.path / row["tile"], formats=("JPEG",)) as image:
-            tile = np.asarray(image.convert("RGB"))
-        with Image.open(ward.path / row["mask"], formats=("PNG",)) as image:
-            labels = np.asarray(image.convert("L"))
-        correction = Correction.from_json(json.loads(row["correction"]))
-    except (OSError, BadInputError):
+        light, frame = light_of(ward, row)
+        return light, labels_of(ward, row), frame
+    except BadInputError:
         return None
-    frame = TileFrame(
-        x_mm=row["tile_x_mm"],
-        y_mm=row["tile_y_mm"],
-        rows=tile.shape[0],
-        cols=tile.shape[1],
-        mm_per_px=row["tile_mm_per_px"],
-    )
-    lab = correction.to_lab(tile, x_mm=frame.x_mm, y_mm=frame.y_mm, mm_per_px=frame.mm_per_px)
-    return lightness(lab), labels, frame

@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from polypward.errors import BadInputError
+from polypward_cli.kept import labels_of, light_of
 from polypward_cli.ward import Ward
 from polypward_cli.ward.inputs import digest
 
@@ -40,36 +41,16 @@ def outline_mark(source: Mapping[str, Any]) -> str:
 
 def outlined_of(ward: Ward, source: Mapping[str, Any]) -> "Outlined | None":
     """Return the outlined cut-out as `measure_photo` takes it, None where its files are gone."""
-    import numpy as np
-    from PIL import Image
-
-    from polypward_vision.colour.apply import Correction
-    from polypward_vision.registration import Outlined, lightness
-    from polypward_vision.tile import TileFrame
+    from polypward_vision.registration import Outlined
 
     try:
-        with Image.open(ward.path / source["tile"], formats=("JPEG",)) as image:
-            tile = np.asarray(image.convert("RGB"))
-        with Image.open(ward.path / source["mask"], formats=("PNG",)) as image:
-            labels = np.asarray(image.convert("L"))
-    except OSError:
+        light, frame = light_of(ward, source)
+        labels = labels_of(ward, source)
+    except BadInputError:  # files gone, or a ledger mended by hand
         return None
-    frame = TileFrame(
-        x_mm=source["tile_x_mm"],
-        y_mm=source["tile_y_mm"],
-        rows=tile.shape[0],
-        cols=tile.shape[1],
-        mm_per_px=source["tile_mm_per_px"],
-    )
-    try:
-        correction = Correction.from_json(json.loads(source["correction"]))
-    except BadInputError:  # of a ward whose ledger was mended by hand
-        return None
-    lab = correction.to_lab(tile, x_mm=frame.x_mm, y_mm=frame.y_mm, mm_per_px=frame.mm_per_px)
-    points = json.loads(source["flags"])["outline"]
     return Outlined(
-        light=lightness(lab),
+        light=light,
         labels=labels,
         frame=frame,
-        outline_mm=tuple((float(x), float(y)) for x, y in points),
+        outline_mm=tuple((float(x), float(y)) for x, y in json.loads(source["flags"])["outline"]),
     )

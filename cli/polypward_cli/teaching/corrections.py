@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from polypward.errors import BadInputError
 from polypward_cli.files import write_bytes, write_text
+from polypward_cli.kept import frame_of, labels_of, tile_of
 from polypward_cli.placing import without_blobs
 from polypward_cli.ward import Ward
 from polypward_cli.ward.inputs import digest
@@ -26,7 +27,6 @@ __all__ = [
     "corrected_maps",
     "export_maps",
     "forget_map",
-    "frame_of",
     "import_maps",
     "map_digest",
     "map_rows",
@@ -100,7 +100,7 @@ def export_maps(
         )
     names = []
     for row in chosen:
-        tile, labels = _tile(ward, row), _labels(ward, row)
+        tile, labels = tile_of(ward, row), labels_of(ward, row)
         name = f"{_plain(row['specimen'] or 'no specimen')}~{_mark(row, labels.shape)}"
         write_bytes(folder / f"{name}.cut-out.png", encoded(tile, "PNG"))
         write_bytes(folder / f"{name}.map.png", painted(labels))
@@ -135,7 +135,7 @@ def import_maps(ward: Ward, paths: Sequence[Path], *, by: str = "") -> list[Corr
     work = []
     for file in files:
         row = _row_of(ward, file)
-        before = _labels(ward, row)
+        before = labels_of(ward, row)
         labels = read_painted(file, shape=(before.shape[0], before.shape[1]))
         new = None if (labels == before).all() else _measured(ward, row, labels, file)
         work.append((row, labels, new))
@@ -211,19 +211,6 @@ def corrected_maps(ward: Ward, key: str) -> dict[str, Any]:
     return known
 
 
-def frame_of(row: Mapping[str, Any], shape: tuple[int, ...]) -> "TileFrame":
-    """Return the frame of a reading's cut-out."""
-    from polypward_vision.tile import TileFrame
-
-    return TileFrame(
-        x_mm=row["tile_x_mm"],
-        y_mm=row["tile_y_mm"],
-        rows=shape[0],
-        cols=shape[1],
-        mm_per_px=row["tile_mm_per_px"],
-    )
-
-
 def _decoded(png: bytes, frame: "TileFrame") -> Any:
     import cv2
     import numpy as np
@@ -296,7 +283,7 @@ def _row_of(ward: Ward, file: Path) -> dict[str, Any]:
     for row in _correctable(ward):
         if digest([row["key"], row["part"]]) != photo:
             continue
-        if _mark(row, _labels(ward, row).shape) == f"{photo}-{frame}":
+        if _mark(row, labels_of(ward, row).shape) == f"{photo}-{frame}":
             return row
         raise BadInputError(
             f"{file}: its cut-out is another one since (height, card or scale changed); export it "
@@ -312,37 +299,11 @@ def _mark(row: Mapping[str, Any], shape: tuple[int, ...]) -> str:
     return f"{digest([row['key'], row['part']])}-{digest([where, plane])[:8]}"
 
 
-def _tile(ward: Ward, row: Mapping[str, Any]) -> Any:
-    import numpy as np
-    from PIL import Image
-
-    try:
-        with Image.open(ward.path / row["tile"], formats=("JPEG",)) as image:
-            return np.asarray(image.convert("RGB"))
-    except OSError as error:
-        raise BadInputError(
-            f"{ward.path / row['tile']}: the cut-out is gone or damaged; score its folder again"
-        ) from error
-
-
-def _labels(ward: Ward, row: Mapping[str, Any]) -> Any:
-    import numpy as np
-    from PIL import Image
-
-    try:
-        with Image.open(ward.path / row["mask"], formats=("PNG",)) as image:
-            return np.asarray(image.convert("L"))
-    except OSError as error:
-        raise BadInputError(
-            f"{ward.path / row['mask']}: the map is gone or damaged; score its folder again"
-        ) from error
-
-
 def _measured(ward: Ward, row: dict[str, Any], labels: Any, file: Path) -> dict[str, Any]:
     """Columns of `readings` by the corrected map."""
     from polypward_vision.corrected import measure_again
 
-    tile = _tile(ward, row)
+    tile = tile_of(ward, row)
     shown = reading_of(row | {"placing": "[]", "light_changed": 0}, zone=ward.settings.zone)
     try:
         again = measure_again(

@@ -6,7 +6,8 @@ from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from polypward_cli.eyes import RealEyes
-from polypward_cli.teaching.corrections import _decoded, _tile, frame_of, map_rows
+from polypward_cli.kept import frame_of, tile_of
+from polypward_cli.teaching.corrections import _decoded, map_rows
 from polypward_cli.ward import Ward
 from polypward_cli.ward.inputs import digest
 from polypward_cli.ward.ledger import dumps, now_text
@@ -125,7 +126,7 @@ def _lesson(ward: Ward, row: dict[str, Any]) -> "Lesson":
     from polypward_vision.tissue import LabelledTile
     from polypward_vision.tissue.taught import lesson_of
 
-    tile = _tile(ward, row)
+    tile = tile_of(ward, row)
     frame = frame_of(row, tile.shape)
     correction = json.loads(row["correction"])
     lab = Correction.from_json(correction).to_lab(
