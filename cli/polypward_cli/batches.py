@@ -1,7 +1,5 @@
 """Batches in words, as JSON and as CSV."""
 
-import csv
-import io
 import json
 from collections.abc import Iterator
 from dataclasses import asdict
@@ -9,7 +7,7 @@ from typing import Any, Final
 
 from polypward.batch import BatchResult, Worth
 from polypward_cli.claim.sheet import amount_words
-from polypward_cli.ward.tables import guarded
+from polypward_cli.ward.tables import csv_text
 from polypward_cli.worth import BatchMoney, Group, Survival
 
 __all__ = ["batch_csv", "batch_json", "batch_lines"]
@@ -261,23 +259,22 @@ def _worth_json(batch: str, worth: Worth) -> dict[str, Any]:
 def batch_csv(told: Survival, money: BatchMoney, *, whole: bool) -> str:
     """Return a row per specimen that came: group, days, how it ended, what it was worth."""
     ends = {life.specimen: (group.name, life) for group in told.groups for life in group.lives}
-    stream = io.StringIO(newline="")
-    writer = csv.writer(stream, lineterminator="\n")
     columns = list(_worth_json("", money.worths[0][1])) if money.worths else ["specimen", "batch"]
-    writer.writerow([*columns, told.by if told.by != "batch" else "group", "days", "ending"])
+    columns += [told.by if told.by != "batch" else "group", "days", "ending"]
+    rows = []
     for batch, worth in money.worths:
         group, life = ends.get(worth.specimen, ("", None))
         row = _worth_json(batch, worth)
         cells = [*row.values(), group, life.days if life else "", life.ending if life else ""]
-        writer.writerow([_cell(cell) for cell in cells])
-    return stream.getvalue()
+        rows.append([_cell(cell) for cell in cells])
+    return csv_text(columns, rows)
 
 
 def _cell(value: Any) -> Any:
     if isinstance(value, list):
-        return guarded(";".join(value))
+        return ";".join(value)
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
         return round(value, 2)
-    return guarded(value) if isinstance(value, str) else value
+    return value

@@ -1,7 +1,5 @@
 """Entries of care as flat rows: for a person, as JSON and as CSV."""
 
-import csv
-import io
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from datetime import datetime
@@ -14,7 +12,7 @@ from polypward_cli.caring.inspecting import signs
 from polypward_cli.caring.places import place_views
 from polypward_cli.caring.ticks import open_ticks
 from polypward_cli.ward import Ward
-from polypward_cli.ward.tables import guarded
+from polypward_cli.ward.tables import csv_text
 
 __all__ = ["LISTS", "as_csv", "as_rows", "flat", "in_words"]
 
@@ -76,13 +74,8 @@ def as_rows(
 
 def as_csv(rows: Sequence[Mapping[str, Any]]) -> str:
     """Return rows as CSV: lists parted by semicolons, text that looks like a formula guarded."""
-    stream = io.StringIO(newline="")
     columns = list(dict.fromkeys(name for row in rows for name in row))
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(columns)
-    for row in rows:
-        writer.writerow(_cell(row.get(name)) for name in columns)
-    return stream.getvalue()
+    return csv_text(columns, ([_cell(row.get(name)) for name in columns] for row in rows))
 
 
 def in_words(what: str, row: Mapping[str, Any]) -> str:
@@ -201,16 +194,14 @@ def _minute(text: str) -> str:
     return text[:16].replace("T", " ")
 
 
-def _cell(value: Any) -> str:
-    if value is None:
-        return ""
+def _cell(value: Any) -> Any:
     if isinstance(value, Mapping):
         value = [f"{name}={entry}" for name, entry in value.items()]
     if isinstance(value, list | tuple):
-        value = ";".join(
+        return ";".join(
             f"{part[0]}={part[1]:g}" if isinstance(part, list) else str(part) for part in value
         )
-    return guarded(value) if isinstance(value, str) else str(value)
+    return value
 
 
 def _number_of(value: float | None, unit: str) -> str:

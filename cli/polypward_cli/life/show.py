@@ -13,6 +13,7 @@ from polypward_cli.labels.worn import Worn, tags_worn
 from polypward_cli.life.common import named
 from polypward_cli.register import COLUMNS
 from polypward_cli.ward import Ward
+from polypward_cli.ward.tables import csv_text
 
 __all__ = [
     "LIST_COLUMNS",
@@ -217,20 +218,8 @@ def list_lines(rows: list[dict[str, Any]]) -> Iterator[str]:
 
 def register_csv(rows: list[dict[str, Any]]) -> str:
     """Return the rows as a register: filled in further, `polypward intake` takes it again."""
-    import csv
-    import io
-
-    from polypward_cli.ward.tables import guarded
-
     columns = [name for name in COLUMNS if name != "count"]
-    stream = io.StringIO(newline="")
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(columns)
-    for row in rows:
-        writer.writerow(
-            guarded(value) if isinstance(value := row[name], str) else value for name in columns
-        )
-    return stream.getvalue()
+    return csv_text(columns, ([row[name] for name in columns] for row in rows))
 
 
 def _summary(ward: Ward, name: str) -> dict[str, Any]:

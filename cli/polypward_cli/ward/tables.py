@@ -11,7 +11,7 @@ from polypward.records import Reading
 if TYPE_CHECKING:
     from polypward.course import Score
 
-__all__ = ["READING_COLUMNS", "SCORE_COLUMNS", "guarded", "readings_csv", "scores_csv"]
+__all__ = ["READING_COLUMNS", "SCORE_COLUMNS", "csv_text", "guarded", "readings_csv", "scores_csv"]
 
 READING_COLUMNS: Final = (
     *("photo", "sha256", "specimen", "taken_at", "status", "reasons", "card", "card_serial"),
@@ -39,12 +39,22 @@ _DECIMALS_ELSE: Final = 2
 
 def readings_csv(readings: Iterable[Reading]) -> str:
     """Return the text of readings.csv, a row per photo and specimen, in the order given."""
-    return _csv(READING_COLUMNS, readings)
+    return _records_csv(READING_COLUMNS, readings)
 
 
 def scores_csv(scores: Iterable["Score"]) -> str:
     """Return the text of scores.csv, a row per specimen, in the order given."""
-    return _csv(SCORE_COLUMNS, scores)
+    return _records_csv(SCORE_COLUMNS, scores)
+
+
+def csv_text(columns: Sequence[str], rows: Iterable[Iterable[Any]]) -> str:
+    """Return a head and rows as CSV, text `guarded`; None is empty."""
+    stream = io.StringIO(newline="")
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(columns)
+    for row in rows:
+        writer.writerow(guarded(cell) if isinstance(cell, str) else cell for cell in row)
+    return stream.getvalue()
 
 
 def guarded(text: str) -> str:
@@ -52,25 +62,20 @@ def guarded(text: str) -> str:
     return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text
 
 
-def _csv(columns: Sequence[str], records: Iterable[object]) -> str:
-    stream = io.StringIO(newline="")
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(columns)
-    for record in records:
-        writer.writerow(_cell(name, getattr(record, name)) for name in columns)
-    return stream.getvalue()
+def _records_csv(columns: Sequence[str], records: Iterable[object]) -> str:
+    return csv_text(
+        columns, ([_cell(name, getattr(one, name)) for name in columns] for one in records)
+    )
 
 
-def _cell(name: str, value: Any) -> str:
+def _cell(name: str, value: Any) -> Any:
     if value is None or value != value:
-        return ""
-    if isinstance(value, str):
-        return guarded(value)
+        return None
     if isinstance(value, datetime | date):
         return value.isoformat()
     if isinstance(value, tuple | list):
-        return guarded(";".join(str(item) for item in value))
-    if isinstance(value, int):
-        return str(value)
+        return ";".join(str(item) for item in value)
+    if isinstance(value, str | int):
+        return value
     rounded = round(float(value), _DECIMALS.get(name, _DECIMALS_ELSE))
-    return repr(rounded + 0.0)  # no "-0.0"
+    return rounded + 0.0  # no "-0.0"

@@ -1,7 +1,5 @@
 """Tests of water in the ledger: written, corrected, taken in from tables and written to them."""
 
-import csv
-import io
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import UTC, date, datetime
@@ -18,7 +16,7 @@ from polypward_cli.naming import clean_name
 from polypward_cli.tablein import Faults, Row, read_table
 from polypward_cli.ward import Ward
 from polypward_cli.ward.ledger import audit, now_text
-from polypward_cli.ward.tables import guarded
+from polypward_cli.ward.tables import csv_text
 from polypward_cli.water.systems import keep_system, system_named, targets_of
 
 __all__ = [
@@ -257,9 +255,7 @@ def _of_row(ward: Ward, row: Row, faults: Faults, new_systems: bool) -> WaterTes
 
 def export_tests(ward: Ward, path: Path, *, system: str | None = None) -> int:
     """Write the tests as CSV, in canonical units, so that `import_tests` reads them; how many."""
-    stream = io.StringIO(newline="")
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(COLUMNS)
+    rows = []
     tests = water_tests_of(ward, system)
     for one in tests:
         value = f"{round(one.value, 9):.12g}"
@@ -268,6 +264,6 @@ def export_tests(ward: Ward, path: Path, *, system: str | None = None) -> int:
             value, unit = (f"<{value}", unit) if one.value else ("nd", "")
         expires = one.kit_expires.isoformat() if one.kit_expires else ""
         cells = (one.system, one.at.isoformat(), one.parameter, value, unit, one.kit, expires)
-        writer.writerow(guarded(cell) for cell in (*cells, one.by, one.note))
-    write_text(path, stream.getvalue())
+        rows.append((*cells, one.by, one.note))
+    write_text(path, csv_text(COLUMNS, rows))
     return len(tests)
