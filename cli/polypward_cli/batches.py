@@ -1,12 +1,12 @@
 """Batches in words, as JSON and as CSV."""
 
-import json
 from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any, Final
 
 from polypward.batch import BatchResult, Worth
 from polypward_cli.claim.sheet import amount_words
+from polypward_cli.terminal import json_text
 from polypward_cli.ward.tables import csv_text
 from polypward_cli.worth import BatchMoney, Group, Survival
 
@@ -232,7 +232,7 @@ def batch_json(told: Survival, money: BatchMoney, *, whole: bool) -> str:
         },
         "currency": money.currency,
     }
-    return json.dumps(what, indent=1, ensure_ascii=False)
+    return json_text(what)
 
 
 def _share(share: Any) -> dict[str, Any]:

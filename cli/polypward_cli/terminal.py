@@ -1,9 +1,22 @@
-"""What a person sees while a command works: a bar on a terminal, nothing elsewhere."""
+"""What a command prints: JSON for machines; while it works, a bar on a terminal."""
 
+import json
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-__all__ = ["progress_bar"]
+import typer
+
+__all__ = ["json_text", "print_json", "progress_bar"]
+
+
+def json_text(value: object) -> str:
+    """Return a value as JSON that a person can read too."""
+    return json.dumps(value, indent=1, ensure_ascii=False)
+
+
+def print_json(value: object) -> None:
+    """Print a value as JSON."""
+    typer.echo(json_text(value))
 
 
 @contextmanager

@@ -1,6 +1,5 @@
 """What a person says of a claim, carried out; and what the claim then looks like on a terminal."""
 
-import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -30,6 +29,7 @@ from polypward_cli.claim.ledger import (
 from polypward_cli.claim.sheet import WHAT_THE_HASH_SHOWS, Sheet, amount_words
 from polypward_cli.claim.write import Written, write_claim_sheet
 from polypward_cli.life.common import moment, named, who
+from polypward_cli.terminal import json_text
 from polypward_cli.ward import Ward
 from polypward_cli.ward.money_settings import money_of
 
@@ -167,7 +167,7 @@ def _of_batch(ward: Ward, specimens: Sequence[Specimen], names: Sequence[str]) -
 def claim_lines(ward: Ward, outcome: Outcome, *, as_json: bool) -> list[str]:
     """Return a claim as the terminal shows it, or as JSON."""
     if as_json:
-        return [json.dumps(_as_json(ward, outcome), indent=1, ensure_ascii=False)]
+        return [json_text(_as_json(ward, outcome))]
     return list(_lines(ward, outcome))
 
 
@@ -321,7 +321,7 @@ def list_claims(ward: Ward, *, as_json: bool = False, now: datetime | None = Non
             }
             for claim, supplier, clock in found
         ]
-        return [json.dumps(rows, indent=1, ensure_ascii=False)]
+        return [json_text(rows)]
     if not found:
         return ["No claim was begun. polypward claim BATCH --dead SPECIMEN begins one."]
     lines = []

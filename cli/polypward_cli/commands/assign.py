@@ -5,6 +5,8 @@ from typing import Annotated
 
 import typer
 
+from polypward_cli.terminal import print_json
+
 __all__ = ["app"]
 
 app = typer.Typer()
@@ -75,15 +77,13 @@ def assign(
 
 
 def _list_waiting(ward: Path, *, place: str, kind: str, as_json: bool) -> None:
-    import json
-
     from polypward_cli.life.waiting import waiting_lines, waiting_photos, write_page
     from polypward_cli.ward import Ward
 
     with Ward.open(ward) as opened:
         found = waiting_photos(opened, place=place, kind=kind)
         if as_json:
-            typer.echo(json.dumps([one.as_json() for one in found], indent=1, ensure_ascii=False))
+            print_json([one.as_json() for one in found])
             return
         for line in waiting_lines(found):
             typer.echo(line)

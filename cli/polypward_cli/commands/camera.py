@@ -5,6 +5,8 @@ from typing import Annotated
 
 import typer
 
+from polypward_cli.terminal import print_json
+
 __all__ = ["NAME", "app"]
 
 NAME = "camera"
@@ -38,7 +40,7 @@ def camera(
         rows = camera_rows(opened)
     if as_json:
         kept = [{**row, "lens": json.loads(row["lens"])} for row in rows]
-        typer.echo(json.dumps(kept, indent=1, ensure_ascii=False))
+        print_json(kept)
         return
     for row in rows:
         typer.echo(

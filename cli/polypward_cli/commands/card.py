@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from polypward.errors import BadInputError
+from polypward_cli.terminal import print_json
 
 if TYPE_CHECKING:
     from polypward.records import Card
@@ -167,8 +168,6 @@ def history(
 
         polypward card history --serial F7KX4DX --ward ward
     """
-    import json
-
     from polypward_cli.card.history import card_charts, described
     from polypward_cli.ward import Ward
 
@@ -189,7 +188,7 @@ def history(
             }
             for (name, lamp), chart in charts.items()
         ]
-        typer.echo(json.dumps(told, indent=1, ensure_ascii=False))
+        print_json(told)
         return
     for line in lines or ["No photo with a card whose serial was read and colour corrected yet."]:
         typer.echo(line)

@@ -14,6 +14,7 @@ from polypward_cli.commands.care_options import (
     show_cautions,
 )
 from polypward_cli.commands.care_water import NumberArgument, SystemArgument, UndoOption
+from polypward_cli.terminal import print_json
 
 __all__ = ["app"]
 
@@ -38,7 +39,6 @@ def dose_list(
     """
     if ctx.invoked_subcommand is not None:
         return
-    import json
     from datetime import timedelta
 
     from polypward_cli.ward import Ward
@@ -53,7 +53,7 @@ def dose_list(
         found = [one for one in doses_of(opened, name) if one.at.date() >= first]
     if as_json:
         told = [dose_json(one) for one in found]
-        typer.echo(json.dumps(told, indent=1, ensure_ascii=False))
+        print_json(told)
         return
     if not found:
         typer.echo(f"No dose in {days} days.")
@@ -99,8 +99,6 @@ def dose_plan(
 
         polypward care dose plan main alkalinity --compound "sodium bicarbonate" --purity 99
     """
-    import json
-
     from polypward_cli.life.common import moment
     from polypward_cli.ward import Ward
     from polypward_cli.water.planning import Wish, make_plan
@@ -115,7 +113,7 @@ def dose_plan(
         plan = make_plan(opened, name, wish, at=moment(opened, None))
     if as_json:
         told = plan_json(name, wish_name(what), plan)
-        typer.echo(json.dumps(told, indent=1, ensure_ascii=False))
+        print_json(told)
         return
     for line in plan_lines(name, wish_name(what), plan):
         typer.echo(line)

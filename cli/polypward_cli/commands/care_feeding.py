@@ -19,6 +19,7 @@ from polypward_cli.commands.care_options import (
     ring_at,
     show_cautions,
 )
+from polypward_cli.terminal import print_json
 
 __all__ = ["app"]
 
@@ -64,8 +65,6 @@ def feed(
 
         polypward care feed "rack 2" --mix krill --portions 2 --response took --cover-minutes 20
     """
-    import json
-
     from polypward.care import RESPONSES
     from polypward_cli.caring.feeding import feed as keep
     from polypward_cli.caring.feeding import parse_responses
@@ -100,7 +99,7 @@ def feed(
         refresh(opened)
     if as_json:
         told = flat("feeding", row) | {"remarks": remarks}
-        typer.echo(json.dumps(told, indent=1, ensure_ascii=False))
+        print_json(told)
     else:
         worth = "" if row["cost"] is None else f", cost {row['cost']:.2f}"
         typer.echo(f"feeding:{row['id']}  {scope.words}: {row['food']}{worth}")

@@ -15,6 +15,7 @@ from polypward_cli.commands.care_options import (
     WorkOption,
     show_cautions,
 )
+from polypward_cli.terminal import print_json
 
 if TYPE_CHECKING:
     from polypward.care import Shared
@@ -49,8 +50,6 @@ def inspect(
 
         polypward care inspect "rack 2" --found flatworm --again-on 2026-01-19
     """
-    import json
-
     from polypward_cli.caring.inspecting import inspect as keep
     from polypward_cli.caring.lists import flat
     from polypward_cli.caring.places import place_views, water_mates
@@ -82,7 +81,7 @@ def inspect(
         views = [view for view in place_views(opened, on=row["at"].date()) if view.place in homes]
     if as_json:
         told = flat("inspection", row) | {"shared_water": [one.specimen for one in mates]}
-        typer.echo(json.dumps(told, indent=1, ensure_ascii=False))
+        print_json(told)
         return
     said = ", ".join(row["found"]) or "nothing found"
     typer.echo(f"inspection:{row['id']}  {scope.words}: {said}")
@@ -126,8 +125,6 @@ def place(
 
         polypward care place "rack 2" --state quarantine --days 21
     """
-    import json
-
     from polypward.errors import BadInputError
     from polypward_cli.caring.inspecting import add_sign
     from polypward_cli.caring.lists import in_words
@@ -167,7 +164,7 @@ def place(
     rows = [view.as_json() for view in views]
     if as_json:
         extra = {"shared_water": [one.specimen for one in mates]} if name is not None else {}
-        typer.echo(json.dumps([row | extra for row in rows], indent=1, ensure_ascii=False))
+        print_json([row | extra for row in rows])
         return
     if not rows:
         typer.echo("No places yet: a place is what a register or a move names.")

@@ -13,6 +13,7 @@ from polypward_cli.commands.care_options import (
     JsonOption,
     WardOption,
 )
+from polypward_cli.terminal import print_json
 
 __all__ = ["app"]
 
@@ -39,8 +40,6 @@ def list_(
 
         polypward care list feedings --since 2026-01-12
     """
-    import json
-
     from polypward_cli.caring.lists import as_csv, as_rows, in_words
     from polypward_cli.dates import parse_day
     from polypward_cli.files import write_text
@@ -53,7 +52,7 @@ def list_(
         write_text(csv, as_csv(rows))
         typer.echo(f"{csv}: {len(rows)} rows")
     elif as_json:
-        typer.echo(json.dumps(rows, indent=1, ensure_ascii=False))
+        print_json(rows)
     else:
         typer.echo("\n".join(in_words(what, row) for row in rows) or f"No {what} yet.")
 
@@ -151,7 +150,6 @@ def cautions(
 
         polypward care cautions treat
     """
-    import json
     from textwrap import fill
 
     from polypward.care import NOTE, cautions_of, every_caution
@@ -173,7 +171,7 @@ def cautions(
             | {"seen": people.get(c.key, [])}
             for c in shown
         ]
-        typer.echo(json.dumps(told, indent=1, ensure_ascii=False))
+        print_json(told)
         return
     for one in shown:
         typer.echo(fill(f"{one.title}: {one.text}", 96, subsequent_indent="  "))

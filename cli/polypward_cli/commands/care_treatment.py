@@ -20,6 +20,7 @@ from polypward_cli.commands.care_options import (
     ring_at,
     show_cautions,
 )
+from polypward_cli.terminal import print_json
 
 __all__ = ["app"]
 
@@ -67,8 +68,6 @@ def treat(
         polypward care treat LAM-03 --agent "the dip" --concentration "as on its label"
         --source label --bath-l 4 --bath-minutes 10 --wait
     """
-    import json
-
     from polypward.errors import BadInputError
     from polypward_cli.caring.lists import flat
     from polypward_cli.caring.scope import scope_of
@@ -114,7 +113,7 @@ def treat(
         refresh(opened)
     if as_json:
         told = [flat("treatment", row) | {"remarks": remarks} for row in rows]
-        typer.echo(json.dumps(told, indent=1, ensure_ascii=False))
+        print_json(told)
     else:
         for row in rows:
             did = "ended" if done else "begun" if course else "dip"

@@ -14,6 +14,7 @@ from polypward_cli.commands.care_options import (
     WardOption,
     show_cautions,
 )
+from polypward_cli.terminal import print_json
 
 __all__ = ["app"]
 
@@ -45,8 +46,6 @@ def water_list(
     """
     if ctx.invoked_subcommand is not None:
         return
-    import json
-
     from polypward.errors import BadInputError
     from polypward_cli.dates import parse_day
     from polypward_cli.ward import Ward
@@ -83,7 +82,7 @@ def water_list(
                 typer.echo(line)
     if as_json:
         told = {"on": day.isoformat(), "systems": found}
-        typer.echo(json.dumps(told, indent=1, ensure_ascii=False))
+        print_json(told)
 
 
 @water.command("log")

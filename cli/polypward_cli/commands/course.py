@@ -5,6 +5,8 @@ from typing import Annotated
 
 import typer
 
+from polypward_cli.terminal import print_json
+
 __all__ = ["NAME", "app"]
 
 NAME = "course"
@@ -66,8 +68,6 @@ def repeat(as_json: JsonOption = False, ward: WardOption = HERE) -> None:
 
         polypward course repeat --ward ward
     """
-    import json
-
     from polypward.course import pool_sd
     from polypward_cli.course_words import repeat_rows, told_repeat
     from polypward_cli.ward import Ward
@@ -76,7 +76,7 @@ def repeat(as_json: JsonOption = False, ward: WardOption = HERE) -> None:
         readings = [one for one in opened.readings() if one.specimen]
         pooled = pool_sd(readings, zone=opened.settings.zone)
     if as_json:
-        typer.echo(json.dumps(repeat_rows(pooled), indent=1))
+        print_json(repeat_rows(pooled))
         return
     typer.echo("Smallest change between two visits that can be told from noise:")
     for line in told_repeat(pooled):
@@ -98,8 +98,6 @@ def edge(
 
         polypward course edge LAM-03 --last 2
     """
-    import json
-
     from polypward_cli.edges import edge_steps
     from polypward_cli.life.common import named
     from polypward_cli.ward import Ward
@@ -107,7 +105,7 @@ def edge(
     with Ward.open(ward) as opened:
         steps = edge_steps(opened, named(opened, name).specimen, last=last)
     if as_json:
-        typer.echo(json.dumps([step.as_json() for step in steps], indent=1))
+        print_json([step.as_json() for step in steps])
         return
     if not steps:
         typer.echo("not available before two visits with a cut-out")

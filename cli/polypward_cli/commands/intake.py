@@ -5,6 +5,8 @@ from typing import Annotated
 
 import typer
 
+from polypward_cli.terminal import print_json
+
 __all__ = ["app"]
 
 app = typer.Typer()
@@ -38,7 +40,6 @@ def intake(
 
         polypward intake register.csv --ward ward
     """
-    import json
     from dataclasses import asdict
 
     from polypward_cli.life.common import show_cautions, who
@@ -53,7 +54,7 @@ def intake(
         if taken.new or taken.changed:
             refresh(opened)
     if as_json:
-        typer.echo(json.dumps(asdict(taken), indent=1, ensure_ascii=False))
+        print_json(asdict(taken))
         return
     typer.echo(f"{len(taken.new)} new, {len(taken.changed)} changed, {taken.known} known already.")
     if taken.new:

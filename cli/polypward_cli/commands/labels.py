@@ -5,6 +5,8 @@ from typing import Annotated
 
 import typer
 
+from polypward_cli.terminal import print_json
+
 __all__ = ["NAME", "app"]
 
 NAME = "labels"
@@ -131,8 +133,6 @@ def list_(
 
         polypward labels list --all
     """
-    import json
-
     from polypward_cli.labels.worn import tags_worn
     from polypward_cli.ward import Ward
 
@@ -150,7 +150,7 @@ def list_(
             }
             for one in worn
         ]
-        typer.echo(json.dumps(rows, indent=1, ensure_ascii=False))
+        print_json(rows)
         return
     if not worn:
         typer.echo("No tag is worn. polypward labels put 1 SPECIMEN puts one on.")

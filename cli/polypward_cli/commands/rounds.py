@@ -5,6 +5,8 @@ from typing import Annotated
 
 import typer
 
+from polypward_cli.terminal import print_json
+
 __all__ = ["app"]
 
 app = typer.Typer()
@@ -28,7 +30,6 @@ def rounds(
 
         polypward rounds --ward ward --on 2026-01-12 --out round.pdf
     """
-    import json
     from datetime import datetime
 
     from polypward.rounds import WASH
@@ -44,7 +45,7 @@ def rounds(
         now = datetime.now(opened.settings.zone)
         claims = claims_due(opened, now=now) if day == now.date() else []
     if as_json:
-        typer.echo(json.dumps(planned.as_json(), indent=1, ensure_ascii=False))
+        print_json(planned.as_json())
     else:
         for claim in claims:
             typer.echo(claim)

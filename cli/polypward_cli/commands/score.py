@@ -5,6 +5,8 @@ from typing import Annotated
 
 import typer
 
+from polypward_cli.terminal import print_json
+
 __all__ = ["app"]
 
 app = typer.Typer()
@@ -57,8 +59,6 @@ def score(
 
         polypward score photos/ --ward ward --lamp "white 6500 K"
     """
-    import json
-
     from polypward.errors import BadInputError
     from polypward_cli.closing import close
     from polypward_cli.life.clocks import tell_clocks
@@ -95,7 +95,7 @@ def score(
         for sentence in tell_clocks(opened):
             typer.echo(sentence, err=True)
         if as_json:
-            typer.echo(json.dumps(closing.as_json(), indent=1, ensure_ascii=False))
+            print_json(closing.as_json())
         else:
             for line in closing.lines():
                 typer.echo(line)

@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from polypward_cli.commands import specimen_life
+from polypward_cli.terminal import print_json
 
 __all__ = ["NAME", "app"]
 
@@ -38,15 +39,13 @@ def show(name: NameArgument, as_json: JsonOption = False, ward: WardOption = HER
 
         polypward specimen show LAM-03 --ward ward
     """
-    import json
-
     from polypward_cli.life.show import life_of
     from polypward_cli.ward import Ward
 
     with Ward.open(ward) as opened:
         life = life_of(opened, name)
     if as_json:
-        typer.echo(json.dumps(life.as_json(), indent=1, ensure_ascii=False))
+        print_json(life.as_json())
     else:
         for line in life.lines():
             typer.echo(line)
@@ -75,8 +74,6 @@ def list_(
 
         polypward specimen list --place "rack 2" --csv rack2.csv
     """
-    import json
-
     from polypward.errors import BadInputError
     from polypward_cli.files import write_text
     from polypward_cli.life.show import Wanted, list_lines, list_specimens, register_csv
@@ -91,7 +88,7 @@ def list_(
         write_text(csv, register_csv(rows))
         typer.echo(f"{csv}: {len(rows)} specimens; fill in and: polypward intake {csv}", err=True)
     if as_json:
-        typer.echo(json.dumps(rows, indent=1, ensure_ascii=False))
+        print_json(rows)
     elif csv is None:
         for line in list_lines(rows):
             typer.echo(line)
@@ -113,8 +110,6 @@ def find(
 
         polypward specimen find "rack 2" --since 2026-01-12
     """
-    import json
-
     from polypward_cli.dates import parse_day
     from polypward_cli.life.missing import find_missing
     from polypward_cli.ward import Ward
@@ -122,7 +117,7 @@ def find(
     with Ward.open(ward) as opened:
         missing = find_missing(opened, place, since=parse_day(since) if since else None)
     if as_json:
-        typer.echo(json.dumps(missing.as_json(), indent=1, ensure_ascii=False))
+        print_json(missing.as_json())
     else:
         for line in missing.lines():
             typer.echo(line)

@@ -5,6 +5,8 @@ from typing import Annotated
 
 import typer
 
+from polypward_cli.terminal import print_json
+
 __all__ = ["NAME", "app"]
 
 NAME = "teach"
@@ -35,8 +37,6 @@ def teach(
     """
     if ctx.invoked_subcommand is not None:
         return
-    import json
-
     from polypward_cli.teaching.corrections import map_rows
     from polypward_cli.teaching.learning import in_use, learn
     from polypward_cli.ward import Ward
@@ -60,7 +60,7 @@ def teach(
             for row in rows
         ]
         used = bool(model and model["used"])
-        typer.echo(json.dumps({"maps": maps, "ward_model": used}, indent=1, ensure_ascii=False))
+        print_json({"maps": maps, "ward_model": used})
         return
     for row in rows:
         by = f" by {row['corrected_by']}" if row["corrected_by"] else ""

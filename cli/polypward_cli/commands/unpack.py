@@ -5,6 +5,8 @@ from typing import Annotated
 
 import typer
 
+from polypward_cli.terminal import print_json
+
 __all__ = ["app"]
 
 app = typer.Typer()
@@ -47,8 +49,6 @@ def unpack(
 
         polypward unpack B1 --box 3 --temp-c 19.5 --salinity 34 --ph 7.1 --transit-hours 38
     """
-    import json
-
     from polypward.errors import BadInputError
     from polypward_cli.life.common import moment, show_cautions, who
     from polypward_cli.life.unpacking import sheet_lines, sheets, unpack_table
@@ -72,7 +72,7 @@ def unpack(
         if not told and table is None:
             rows = sheets(opened, batch or "")
             if as_json:
-                typer.echo(json.dumps(rows, indent=1, ensure_ascii=False))
+                print_json(rows)
             else:
                 for line in sheet_lines(rows):
                     typer.echo(line)

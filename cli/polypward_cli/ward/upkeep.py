@@ -1,6 +1,5 @@
 """The health of a ward's folder: what is damaged, missing, left over or not written."""
 
-import json
 import re
 import sqlite3
 from collections.abc import Iterable, Iterator
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from polypward.errors import BadInputError
 from polypward_cli.files import write_text
+from polypward_cli.terminal import json_text
 from polypward_cli.ward.ledger import DATABASE
 
 if TYPE_CHECKING:
@@ -282,4 +282,4 @@ def _column(ward: "Ward", sql: str) -> tuple[str, ...]:
 
 def as_json(findings: Iterable[Finding]) -> str:
     """Return findings as JSON text."""
-    return json.dumps([one.as_json() for one in findings], indent=1, ensure_ascii=False)
+    return json_text([one.as_json() for one in findings])
