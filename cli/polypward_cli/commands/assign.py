@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from polypward_cli.commands.options import WARD, ByOption, WardOption
 from polypward_cli.terminal import print_json
 
 __all__ = ["app"]
@@ -36,8 +37,8 @@ def assign(
         str, typer.Option(help="Without photos: list those that wait beside this kind only.")
     ] = "",
     as_json: Annotated[bool, typer.Option("--json", help="Print that list as JSON.")] = False,
-    by: Annotated[str, typer.Option(help="Who says so; the ward's owner if left out.")] = "",
-    ward: Annotated[Path, typer.Option(help="The ward's folder.")] = Path("ward"),
+    by: ByOption = "",
+    ward: WardOption = WARD,
 ) -> None:
     """Say whose photos these are, take them out, or shift their time; no photo is measured again.
 

@@ -1,9 +1,10 @@
 """`polypward batch`: survival, losses and money of batches."""
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
+
+from polypward_cli.commands.options import WARD, ByOption, JsonOption, WardOption
 
 __all__ = ["app"]
 
@@ -23,12 +24,12 @@ def batch(
         typer.Option(help="A cost of the whole batch, as freight=120; several times."),
     ] = None,
     at: Annotated[str | None, typer.Option(help="When that was; now if left out.")] = None,
-    by: Annotated[str, typer.Option(help="Who says so; the owner if left out.")] = "",
-    as_json: Annotated[bool, typer.Option("--json", help="Print it as JSON.")] = False,
+    by: ByOption = "",
+    as_json: JsonOption = False,
     as_csv: Annotated[
         bool, typer.Option("--csv", help="Print a row per specimen: days, end, worth.")
     ] = False,
-    ward: Annotated[Path, typer.Option(help="The ward's folder.")] = Path("ward"),
+    ward: WardOption = WARD,
 ) -> None:
     """Show who lived, who was lost, who was sold and after how long, and what it was worth.
 

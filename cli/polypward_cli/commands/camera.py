@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from polypward_cli.commands.options import WARD, ByOption, WardOption
 from polypward_cli.terminal import print_json
 
 __all__ = ["NAME", "app"]
@@ -13,14 +14,11 @@ NAME = "camera"
 
 app = typer.Typer(invoke_without_command=True)
 
-WardOption = Annotated[Path, typer.Option(help="The ward's folder.")]
-ByOption = Annotated[str, typer.Option(help="Who does it; the ward's owner if left out.")]
-
 
 @app.callback()
 def camera(
     ctx: typer.Context,
-    ward: WardOption = Path("ward"),
+    ward: WardOption = WARD,
     as_json: Annotated[bool, typer.Option("--json", help="Print them as JSON.")] = False,
 ) -> None:
     """List the calibrated cameras of the ward.
@@ -99,7 +97,7 @@ def calibrate(
 @app.command()
 def forget(
     name: Annotated[str, typer.Argument(help="The camera as polypward camera lists it.")],
-    ward: WardOption = Path("ward"),
+    ward: WardOption = WARD,
     by: ByOption = "",
 ) -> None:
     """Forget a calibrated camera; it is kept in the audit.

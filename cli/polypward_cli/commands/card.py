@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from polypward.errors import BadInputError
+from polypward_cli.commands.options import WARD, ByOption, WardOption
 from polypward_cli.terminal import print_json
 
 if TYPE_CHECKING:
@@ -35,7 +36,7 @@ class Paper(StrEnum):
     LETTER = "letter"
 
 
-WardOption = Annotated[Path, typer.Option(help="The ward's folder; made if it is not there.")]
+NewWardOption = Annotated[Path, typer.Option(help="The ward's folder; made if it is not there.")]
 SerialOption = Annotated[str, typer.Option(help="The serial printed on the card.")]
 LayoutOption = Annotated[
     Layout | None,
@@ -98,7 +99,7 @@ def check(
         tuple[float, float],
         typer.Option(help="Measured lengths of the bars X (across) and Y (down), mm."),
     ],
-    ward: WardOption = Path("ward"),
+    ward: NewWardOption = WARD,
     layout: LayoutOption = None,
 ) -> None:
     """Store how true to size a card was printed, from its two bars of 100 mm.
@@ -125,7 +126,7 @@ def measure(
         Path, typer.Argument(help="CGATS.17 text or CSV (name,L,a,b) of the measured patches.")
     ],
     serial: SerialOption,
-    ward: WardOption = Path("ward"),
+    ward: NewWardOption = WARD,
     layout: LayoutOption = None,
 ) -> None:
     """Store the measured colours of a card; its readings are then graded "measured".
@@ -159,7 +160,7 @@ def measure(
 @app.command()
 def history(
     serial: Annotated[str, typer.Option(help="Only this card.")] = "",
-    ward: Annotated[Path, typer.Option(help="The ward's folder.")] = Path("ward"),
+    ward: WardOption = WARD,
     as_json: Annotated[bool, typer.Option("--json", help="Print the charts as JSON.")] = False,
 ) -> None:
     """Say of each card whether its colours are still as when it was new.
@@ -202,8 +203,8 @@ def compare(
     layout: Annotated[
         Layout | None, typer.Option(help="The new card's layout, where its serial does not tell.")
     ] = None,
-    by: Annotated[str, typer.Option(help="Who does it; the ward's owner if left out.")] = "",
-    ward: Annotated[Path, typer.Option(help="The ward's folder.")] = Path("ward"),
+    by: ByOption = "",
+    ward: WardOption = WARD,
 ) -> None:
     """Give a new card its colours by an old or measured one, from photos that show both.
 
@@ -244,8 +245,8 @@ def compare(
 def retire(
     serial: Annotated[str, typer.Argument(help="The card's serial.")],
     back: Annotated[bool, typer.Option("--back", help="It is in use again.")] = False,
-    by: Annotated[str, typer.Option(help="Who does it; the ward's owner if left out.")] = "",
-    ward: Annotated[Path, typer.Option(help="The ward's folder.")] = Path("ward"),
+    by: ByOption = "",
+    ward: WardOption = WARD,
 ) -> None:
     """Note that a card is out of use; its photos keep their figures.
 

@@ -13,14 +13,13 @@ from polypward_cli.commands import (
     care_treatment,
     care_water,
 )
+from polypward_cli.commands.options import WARD, WardOption
 
 __all__ = ["NAME", "app"]
 
 NAME = "care"
 
 app = typer.Typer(no_args_is_help=True)
-
-WardOption = Annotated[Path, typer.Option(help="The ward's folder.")]
 
 
 @app.callback()
@@ -50,7 +49,7 @@ def log(
         list[str] | None, typer.Option(help="name=value; may be given several times.")
     ] = None,
     by: Annotated[str, typer.Option(help="Who did it.")] = "",
-    ward: WardOption = Path("ward"),
+    ward: WardOption = WARD,
 ) -> None:
     """Note one thing done to or seen on a specimen.
 
@@ -74,7 +73,7 @@ def log(
 @app.command("import")
 def import_(
     table: Annotated[Path, typer.Argument(help="CSV: specimen, at, what, detail, by.")],
-    ward: WardOption = Path("ward"),
+    ward: WardOption = WARD,
 ) -> None:
     """Take in a table of care; the detail is name=value, several parted by semicolons.
 

@@ -4,7 +4,8 @@ from typing import Annotated
 
 import typer
 
-from polypward_cli.commands.care_options import (
+from polypward_cli.commands.care_water import NumberArgument, SystemArgument, UndoOption
+from polypward_cli.commands.options import (
     WARD,
     AtOption,
     ByOption,
@@ -13,7 +14,6 @@ from polypward_cli.commands.care_options import (
     WardOption,
     show_cautions,
 )
-from polypward_cli.commands.care_water import NumberArgument, SystemArgument, UndoOption
 from polypward_cli.terminal import print_json
 
 __all__ = ["app"]

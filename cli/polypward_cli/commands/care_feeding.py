@@ -4,7 +4,7 @@ from typing import Annotated
 
 import typer
 
-from polypward_cli.commands.care_options import (
+from polypward_cli.commands.options import (
     WARD,
     AgainOption,
     AtOption,

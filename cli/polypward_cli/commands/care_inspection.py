@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from polypward_cli.commands.care_options import (
+from polypward_cli.commands.options import (
     WARD,
     AtOption,
     ByOption,

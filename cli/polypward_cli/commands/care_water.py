@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from polypward_cli.commands.care_options import (
+from polypward_cli.commands.options import (
     WARD,
     AtOption,
     ByOption,

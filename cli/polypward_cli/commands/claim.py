@@ -5,6 +5,8 @@ from typing import Annotated
 
 import typer
 
+from polypward_cli.commands.options import WARD, ByOption, JsonOption, WardOption
+
 __all__ = ["app"]
 
 app = typer.Typer()
@@ -50,9 +52,9 @@ def claim(
     closed: Annotated[bool, typer.Option("--closed", help="Nothing more will come.")] = False,
     reopen: Annotated[bool, typer.Option("--reopen", help="Back to open.")] = False,
     at: Annotated[str | None, typer.Option(help="When that was; now if left out.")] = None,
-    by: Annotated[str, typer.Option(help="Who says so; the owner if left out.")] = "",
-    as_json: Annotated[bool, typer.Option("--json", help="Print it as JSON.")] = False,
-    ward: Annotated[Path, typer.Option(help="The ward's folder.")] = Path("ward"),
+    by: ByOption = "",
+    as_json: JsonOption = False,
+    ward: WardOption = WARD,
 ) -> None:
     """Claim what arrived dead or poor: your verdict, the photos that support it, the hours left.
 

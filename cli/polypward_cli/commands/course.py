@@ -1,10 +1,17 @@
 """`polypward course`: a specimen through time, and what a person says of it."""
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from polypward_cli.commands.options import (
+    WARD,
+    AtOption,
+    ByOption,
+    JsonOption,
+    NameArgument,
+    WardOption,
+)
 from polypward_cli.terminal import print_json
 
 __all__ = ["NAME", "app"]
@@ -12,15 +19,6 @@ __all__ = ["NAME", "app"]
 NAME = "course"
 
 app = typer.Typer(no_args_is_help=True)
-
-WardOption = Annotated[Path, typer.Option(help="The ward's folder.")]
-AtOption = Annotated[
-    str | None, typer.Option(help="When: 2026-01-12T10:30, or a day; now if left out.")
-]
-ByOption = Annotated[str, typer.Option(help="Who says so; the owner in ward.toml if left out.")]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print it as JSON.")]
-NameArgument = Annotated[str, typer.Argument(help="The specimen.")]
-HERE = Path("ward")
 
 
 @app.callback()
@@ -34,7 +32,7 @@ def course() -> None:
 
 
 @app.command()
-def show(name: NameArgument, as_json: JsonOption = False, ward: WardOption = HERE) -> None:
+def show(name: NameArgument, as_json: JsonOption = False, ward: WardOption = WARD) -> None:
     """Show condition, recovery, trends, flags with their evidence and dates, and the advice.
 
     Example:
@@ -58,7 +56,7 @@ def show(name: NameArgument, as_json: JsonOption = False, ward: WardOption = HER
 
 
 @app.command()
-def repeat(as_json: JsonOption = False, ward: WardOption = HERE) -> None:
+def repeat(as_json: JsonOption = False, ward: WardOption = WARD) -> None:
     """Show for each measure the smallest change between two visits that is not noise.
 
     From the ward's own repeat photos and visits: 1.96 times the root of 2 times their standard
@@ -88,7 +86,7 @@ def edge(
     name: NameArgument,
     last: Annotated[int, typer.Option(min=1, help="So many of the newest steps.")] = 4,
     as_json: JsonOption = False,
-    ward: WardOption = HERE,
+    ward: WardOption = WARD,
 ) -> None:
     """Show how far the live edge moved between visits, mm a week, on the rigid skeleton.
 
@@ -119,7 +117,7 @@ def baseline(
     reason: Annotated[str, typer.Option(help="Why; it is kept in the ward.")],
     at: AtOption = None,
     by: ByOption = "",
-    ward: WardOption = HERE,
+    ward: WardOption = WARD,
 ) -> None:
     """Start a new baseline: the first visit from then on begins it, in every chart.
 
@@ -151,7 +149,7 @@ def acknowledge(
     reason: Annotated[str, typer.Option(help="Why; it is kept in the ward.")] = "",
     at: AtOption = None,
     by: ByOption = "",
-    ward: WardOption = HERE,
+    ward: WardOption = WARD,
 ) -> None:
     """Say that a flag is known: it clears, and further loss raises it anew.
 
@@ -182,7 +180,7 @@ def reference(
     reason: Annotated[str, typer.Option(help="Why these; it is kept in the ward.")] = "",
     at: AtOption = None,
     by: ByOption = "",
-    ward: WardOption = HERE,
+    ward: WardOption = WARD,
 ) -> None:
     """Take the colour of healthy specimens as the reference of their kind.
 

@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from polypward_cli.commands.options import WARD, AtOption, ByOption, JsonOption, WardOption
 from polypward_cli.terminal import print_json
 
 __all__ = ["NAME", "app"]
@@ -12,9 +13,6 @@ __all__ = ["NAME", "app"]
 NAME = "labels"
 
 app = typer.Typer()
-
-WardOption = Annotated[Path, typer.Option(help="The ward's folder.")]
-AtOption = Annotated[str | None, typer.Option(help="When; now if left out.")]
 
 
 @app.callback(invoke_without_command=True)
@@ -29,7 +27,7 @@ def labels(
     names: Annotated[
         bool, typer.Option("--names", help="Name labels of the specimens on the tables instead.")
     ] = False,
-    ward: WardOption = Path("ward"),
+    ward: WardOption = WARD,
 ) -> None:
     """Print reusable tags: a number to read by eye and a mark that photos show.
 
@@ -72,8 +70,8 @@ def put(
     tag: Annotated[str, typer.Argument(help="The tag's number.")],
     specimen: Annotated[str, typer.Argument(help="The specimen that wears it.")],
     at: AtOption = None,
-    by: Annotated[str, typer.Option(help="Who did it; the owner if left out.")] = "",
-    ward: WardOption = Path("ward"),
+    by: ByOption = "",
+    ward: WardOption = WARD,
 ) -> None:
     """Note that a specimen wears a tag from now on; photos of it then name the specimen.
 
@@ -100,7 +98,7 @@ def put(
 def take(
     tag: Annotated[str, typer.Argument(help="The tag's number.")],
     at: AtOption = None,
-    ward: WardOption = Path("ward"),
+    ward: WardOption = WARD,
 ) -> None:
     """Note that a tag was taken off, so that it is free for another specimen.
 
@@ -124,8 +122,8 @@ def take(
 @app.command("list")
 def list_(
     every: Annotated[bool, typer.Option("--all", help="Earlier wearers too.")] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="Print it as JSON.")] = False,
-    ward: WardOption = Path("ward"),
+    as_json: JsonOption = False,
+    ward: WardOption = WARD,
 ) -> None:
     """Show who wears which tag, and with --all who wore it before.
 

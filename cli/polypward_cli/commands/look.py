@@ -1,9 +1,10 @@
 """`polypward look`: the daily look without a camera."""
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
+
+from polypward_cli.commands.options import WARD, ByOption, WardOption
 
 __all__ = ["app"]
 
@@ -28,9 +29,9 @@ def look(
     at: Annotated[
         str | None, typer.Option(help="When: 2026-01-12T08:10, or a day; now if left out.")
     ] = None,
-    by: Annotated[str, typer.Option(help="Who looked; the owner in ward.toml if left out.")] = "",
+    by: ByOption = "",
     undo: Annotated[bool, typer.Option("--undo", help="Take the last look back.")] = False,
-    ward: Annotated[Path, typer.Option(help="The ward's folder.")] = Path("ward"),
+    ward: WardOption = WARD,
 ) -> None:
     """Note the daily look at a place: all as yesterday, or who was odd.
 

@@ -1,9 +1,10 @@
 """`polypward phone`: the page for a phone at the tables."""
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
+
+from polypward_cli.commands.options import WARD, WardOption
 
 __all__ = ["app"]
 
@@ -12,7 +13,7 @@ app = typer.Typer()
 
 @app.command()
 def phone(
-    ward: Annotated[Path, typer.Option(help="The ward's folder.")] = Path("ward"),
+    ward: WardOption = WARD,
     share: Annotated[
         bool, typer.Option("--share", help="Let phones in the local network in, by a pairing code.")
     ] = False,

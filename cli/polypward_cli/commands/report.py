@@ -1,9 +1,10 @@
 """`polypward report`: the ward as pages."""
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
+
+from polypward_cli.commands.options import WARD, WardOption
 
 __all__ = ["app"]
 
@@ -12,7 +13,7 @@ app = typer.Typer()
 
 @app.command()
 def report(
-    ward: Annotated[Path, typer.Option(help="The ward's folder.")] = Path("ward"),
+    ward: WardOption = WARD,
     open_: Annotated[bool, typer.Option("--open", help="Open it in the browser.")] = False,
 ) -> None:
     """Write the report: a folder of pages that needs no network, start at index.html.

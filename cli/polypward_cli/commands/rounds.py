@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from polypward_cli.commands.options import WARD, WardOption
 from polypward_cli.terminal import print_json
 
 __all__ = ["app"]
@@ -14,7 +15,7 @@ app = typer.Typer()
 
 @app.command()
 def rounds(
-    ward: Annotated[Path, typer.Option(help="The ward's folder.")] = Path("ward"),
+    ward: WardOption = WARD,
     on: Annotated[str | None, typer.Option(help="Another day, as 2026-01-12.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the round as JSON.")] = False,
     out: Annotated[

@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from polypward_cli.commands import specimen_life
+from polypward_cli.commands.options import WARD, ByOption, JsonOption, NameArgument, WardOption
 from polypward_cli.terminal import print_json
 
 __all__ = ["NAME", "app"]
@@ -13,12 +14,6 @@ __all__ = ["NAME", "app"]
 NAME = "specimen"
 
 app = typer.Typer(no_args_is_help=True)
-
-WardOption = Annotated[Path, typer.Option(help="The ward's folder.")]
-ByOption = Annotated[str, typer.Option(help="Who did it; the ward's owner if left out.")]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print it as JSON.")]
-NameArgument = Annotated[str, typer.Argument(help="The specimen.")]
-HERE = Path("ward")
 
 
 @app.callback()
@@ -32,7 +27,7 @@ def specimen() -> None:
 
 
 @app.command()
-def show(name: NameArgument, as_json: JsonOption = False, ward: WardOption = HERE) -> None:
+def show(name: NameArgument, as_json: JsonOption = False, ward: WardOption = WARD) -> None:
     """Show all that is known of a specimen, in the order of time.
 
     Example:
@@ -66,7 +61,7 @@ def list_(
         Path | None,
         typer.Option(help="Write them as a register, to fill in and take in again."),
     ] = None,
-    ward: WardOption = HERE,
+    ward: WardOption = WARD,
 ) -> None:
     """List the specimens on the tables, or others by --state.
 
@@ -102,7 +97,7 @@ def find(
         typer.Option(help="Not seen since this day; the last round there if left out."),
     ] = None,
     as_json: JsonOption = False,
-    ward: WardOption = HERE,
+    ward: WardOption = WARD,
 ) -> None:
     """List the specimens of a place that the last round did not see: whose tag may be lost.
 
@@ -146,7 +141,7 @@ def change(
     light: Annotated[str | None, typer.Option(help="The light it was put under.")] = None,
     note: Annotated[str | None, typer.Option(help="Anything else.")] = None,
     by: ByOption = "",
-    ward: WardOption = HERE,
+    ward: WardOption = WARD,
 ) -> None:
     """Correct or add to what the register says of a specimen; the old value is kept. - empties.
 
@@ -184,7 +179,7 @@ def undo(
         str | None, typer.Option(help="Not the last one, but that of this minute.")
     ] = None,
     by: ByOption = "",
-    ward: WardOption = HERE,
+    ward: WardOption = WARD,
 ) -> None:
     """Take back the last move, cut, split, sale, loss or return of a specimen; it stays on record.
 
@@ -215,7 +210,7 @@ def undo(
 def withdraw(
     names: Annotated[list[str], typer.Argument(help="Specimens that never came.")],
     by: ByOption = "",
-    ward: WardOption = HERE,
+    ward: WardOption = WARD,
 ) -> None:
     """Take out specimens that were registered by mistake; what was said of them stays on record.
 

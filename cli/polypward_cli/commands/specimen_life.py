@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from polypward_cli.commands.options import WARD, AtOption, ByOption, NameArgument, WardOption
+
 if TYPE_CHECKING:
     from datetime import datetime
 
@@ -16,13 +18,6 @@ __all__ = ["app"]
 
 app = typer.Typer()
 
-WardOption = Annotated[Path, typer.Option(help="The ward's folder.")]
-AtOption = Annotated[
-    str | None, typer.Option(help="When: 2026-01-12T10:30, or a day; now if left out.")
-]
-ByOption = Annotated[str, typer.Option(help="Who did it; the ward's owner if left out.")]
-NameArgument = Annotated[str, typer.Argument(help="The specimen.")]
-HERE = Path("ward")
 # The tasks that cautions go by.
 _TASKS = {"move": "move", "cut": "cut", "split": "cut", "sold": "sell", "discarded": "discard"}
 
@@ -36,7 +31,7 @@ def move(
     out: Annotated[str, typer.Option(help="Moved out of this ward: where to.")] = "",
     at: AtOption = None,
     by: ByOption = "",
-    ward: WardOption = HERE,
+    ward: WardOption = WARD,
 ) -> None:
     """Note that a specimen stands elsewhere, in other water, under other light, or left.
 
@@ -65,7 +60,7 @@ def cut(
     why: Annotated[str, typer.Option(help="What was cut away, and why.")] = "",
     at: AtOption = None,
     by: ByOption = "",
-    ward: WardOption = HERE,
+    ward: WardOption = WARD,
 ) -> None:
     """Note that part of a specimen was cut away: a new baseline begins, and no loss is flagged.
 
@@ -95,7 +90,7 @@ def split(
     ] = None,
     at: AtOption = None,
     by: ByOption = "",
-    ward: WardOption = HERE,
+    ward: WardOption = WARD,
 ) -> None:
     """Note that a specimen was split; its pieces keep batch and permit and share its cost.
 
@@ -126,7 +121,7 @@ def join(
     to: Annotated[str, typer.Option(help="The specimen that it became part of.")],
     at: AtOption = None,
     by: ByOption = "",
-    ward: WardOption = HERE,
+    ward: WardOption = WARD,
 ) -> None:
     """Note that a specimen was joined to another, which takes over its cost.
 
@@ -149,7 +144,7 @@ def sold(
     note: Annotated[str, typer.Option(help="Anything else; no names of buyers.")] = "",
     at: AtOption = None,
     by: ByOption = "",
-    ward: WardOption = HERE,
+    ward: WardOption = WARD,
 ) -> None:
     """Note a sale: for survival it is known to have lived until then, no longer.
 
@@ -170,7 +165,7 @@ def back(
     refund: Annotated[float | None, typer.Option(min=0, help="What was paid back.")] = None,
     at: AtOption = None,
     by: ByOption = "",
-    ward: WardOption = HERE,
+    ward: WardOption = WARD,
 ) -> None:
     """Note that a specimen is here again: brought back, or found after all.
 
@@ -191,7 +186,7 @@ def lost(
     cause: Annotated[str, typer.Option(help="What it died of, if you know.")] = "",
     at: AtOption = None,
     by: ByOption = "",
-    ward: WardOption = HERE,
+    ward: WardOption = WARD,
 ) -> None:
     """Note that a specimen died.
 
@@ -214,7 +209,7 @@ def discarded(
     ] = False,
     at: AtOption = None,
     by: ByOption = "",
-    ward: WardOption = HERE,
+    ward: WardOption = WARD,
 ) -> None:
     """Note that a specimen was thrown away; a shrunken one is looked at twice before.
 

@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from polypward_cli.commands.options import WARD, ByOption, WardOption
 from polypward_cli.terminal import print_json
 
 __all__ = ["NAME", "app"]
@@ -13,14 +14,11 @@ NAME = "teach"
 
 app = typer.Typer(invoke_without_command=True)
 
-WardOption = Annotated[Path, typer.Option(help="The ward's folder.")]
-ByOption = Annotated[str, typer.Option(help="Who does it; the ward's owner if left out.")]
-
 
 @app.callback()
 def teach(
     ctx: typer.Context,
-    ward: WardOption = Path("ward"),
+    ward: WardOption = WARD,
     check: Annotated[
         bool,
         typer.Option("--check", help="Learn anew; keep the base model unless it is worse."),
@@ -79,7 +77,7 @@ def export(
     ] = None,
     out: Annotated[Path, typer.Option(help="Folder for the pairs of pictures.")] = Path("maps"),
     count: Annotated[int, typer.Option(min=1, max=1000, help="How many, if none is named.")] = 6,
-    ward: WardOption = Path("ward"),
+    ward: WardOption = WARD,
 ) -> None:
     """Write cut-outs and their maps as pairs of PNG pictures, to correct in a paint program.
 
@@ -103,7 +101,7 @@ def export(
 def take_in(
     paths: Annotated[list[Path], typer.Argument(help="Corrected maps, or folders of them.")],
     by: ByOption = "",
-    ward: WardOption = Path("ward"),
+    ward: WardOption = WARD,
 ) -> None:
     """Take corrected maps in: they replace the model's, and the ward's own model learns anew.
 
@@ -139,7 +137,7 @@ def take_in(
 @app.command()
 def forget(
     photo: Annotated[str, typer.Argument(help="The photo as in readings.csv.")],
-    ward: WardOption = Path("ward"),
+    ward: WardOption = WARD,
 ) -> None:
     """Take a corrected map away again; it is kept in the audit.
 

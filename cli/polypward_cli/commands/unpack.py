@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from polypward_cli.commands.options import WARD, WardOption
 from polypward_cli.terminal import print_json
 
 __all__ = ["app"]
@@ -39,7 +40,7 @@ def unpack(
     ] = None,
     by: Annotated[str, typer.Option(help="Who; the ward's owner if left out.")] = "",
     as_json: Annotated[bool, typer.Option("--json", help="List the sheets as JSON.")] = False,
-    ward: Annotated[Path, typer.Option(help="The ward's folder.")] = Path("ward"),
+    ward: WardOption = WARD,
 ) -> None:
     """Keep the unpacking sheet of a bag or box: temperature, salinity, pH, hours in transit.
 

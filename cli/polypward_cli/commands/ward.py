@@ -5,14 +5,14 @@ from typing import Annotated
 
 import typer
 
+from polypward_cli.commands.options import WARD, WardOption
+
 __all__ = ["NAME", "app"]
 
 NAME = "ward"
 
 app = typer.Typer(no_args_is_help=True)
 
-WardOption = Annotated[Path, typer.Option(help="The ward's folder.")]
-HERE = Path("ward")
 # Exit status of a check that found a fault.
 FAULTS = 1
 
@@ -33,7 +33,7 @@ def check(
         bool, typer.Option("--write-tables", help="Write readings.csv and scores.csv anew first.")
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the findings as JSON.")] = False,
-    ward: WardOption = HERE,
+    ward: WardOption = WARD,
 ) -> None:
     """Look for damage: the ledger, photos without a cut-out, tables that were not written.
 
@@ -75,7 +75,7 @@ def backup(
         Path | None,
         typer.Option(help="The zip file to write; beside the ward, dated, if left out."),
     ] = None,
-    ward: WardOption = HERE,
+    ward: WardOption = WARD,
 ) -> None:
     """Write the whole ward into one file, and read it back to be sure.
 
@@ -97,7 +97,7 @@ def backup(
 @app.command()
 def restore(
     archive: Annotated[Path, typer.Argument(help="A file that polypward ward backup wrote.")],
-    ward: WardOption = HERE,
+    ward: WardOption = WARD,
 ) -> None:
     """Bring a ward back from a backup into a new folder; every file is checked.
 

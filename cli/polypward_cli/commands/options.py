@@ -1,4 +1,4 @@
-"""Options that the commands of care have in common, and how their cautions are shown."""
+"""Options that commands have in common, and how those of care show cautions and ring."""
 
 from datetime import datetime
 from pathlib import Path
@@ -16,6 +16,7 @@ __all__ = [
     "ByOption",
     "CostOption",
     "JsonOption",
+    "NameArgument",
     "NoteOption",
     "WardOption",
     "WhereArgument",
@@ -33,6 +34,7 @@ AtOption = Annotated[
 ByOption = Annotated[str, typer.Option(help="Who did it; the owner in ward.toml if left out.")]
 NoteOption = Annotated[str, typer.Option(help="Any remark.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print it as JSON.")]
+NameArgument = Annotated[str, typer.Argument(help="The specimen.")]
 CostOption = Annotated[
     float | None, typer.Option(help="Cost of the whole, in the ward's money; shared out evenly.")
 ]
