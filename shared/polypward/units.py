@@ -69,7 +69,12 @@ _BASES: Final[dict[str, dict[str, float]]] = {
     "potassium": {"K": 1.0},
     "nitrate": {"NO3": 1.0, "NO3-N": molar_mass_g("NO3") / molar_mass_g("N")},
     "nitrite": {"NO2": 1.0, "NO2-N": molar_mass_g("NO2") / molar_mass_g("N")},
-    "ammonia": {"NH4": 1.0, "NH4-N": molar_mass_g("NH4") / molar_mass_g("N")},  # in total
+    # All of the ammonia, NH3 and NH4 together, whatever it is counted as.
+    "ammonia": {
+        "NH4": 1.0,
+        "NH4-N": molar_mass_g("NH4") / molar_mass_g("N"),
+        "NH3": molar_mass_g("NH4") / molar_mass_g("NH3"),
+    },
     "phosphate": {"PO4": 1.0, "PO4-P": molar_mass_g("PO4") / molar_mass_g("P")},
 }
 # Milligrams in a litre of one of it. Kits call mg/L "ppm"; by mass would be mg/kg.
@@ -148,7 +153,7 @@ _BASIS_WORDS: Final[dict[str, dict[str, str]]] = {
     "nitrite": {"no2": "NO2", "no2-n": "NO2-N", "no2n": "NO2-N", "n": "NO2-N"},
     "ammonia": {
         **{"nh4": "NH4", "nh4-n": "NH4-N", "nh4n": "NH4-N", "n": "NH4-N"},
-        **{"nh3-n": "NH4-N", "nh3n": "NH4-N", "tan": "NH4-N"},
+        **{"nh3-n": "NH4-N", "nh3n": "NH4-N", "tan": "NH4-N", "nh3": "NH3"},
     },
     "phosphate": {"po4": "PO4", "po4-p": "PO4-P", "po4p": "PO4-P", "p": "PO4-P"},
 }

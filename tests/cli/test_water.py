@@ -95,6 +95,7 @@ def test_the_list_says_what_is_out_and_what_was_never_tested(ward: Path) -> None
         "trend_p": None,
         "trend_tests": 0,
         "remarks": [],
+        "kit_expired": False,
     }
     assert by_key["alkalinity"]["latest"]["by"] == "Kim"
 
@@ -113,6 +114,31 @@ def test_bad_tests_are_refused_as_a_whole(ward: Path) -> None:
     nowhere = run(ward.parent / "nowhere", "water", "log", "main", "dkh=8.4")
     assert (nowhere.exit_code, "--new makes it" in nowhere.stderr) == (2, True)
     assert not (ward.parent / "nowhere").exists()
+
+
+def test_the_un_ionised_part_of_ammonia_is_shown_where_it_can_be_known(ward: Path) -> None:
+    """0.2 mg/L N at pH 8.1, 25 degC, 34 PSU: 5.32 % by Bower & Bidwell 1978, ours within 11 %."""
+    told = ok(ward, "water", "log", "main", "tan=0.2", "ph=8.1", "temp=25", "psu=34")
+    assert "un-ionised: about 5 % of it, about 0.012 mg/L NH3 (pH 8.1, 25 degC, 34 PSU)" in told
+    assert "un-ionised: about 5 % of it" in ok(ward, "water")
+    [system] = json.loads(ok(ward, "water", "--json"))["systems"]
+    [nh3] = [state["nh3"] for state in system["states"] if "nh3" in state]
+    assert nh3["share"] == pytest.approx(0.0532, rel=0.11)
+    assert (nh3["mg_per_l"], nh3["why_not"]) == (pytest.approx(0.0121, abs=5e-4), "")
+    later = ("--at", (datetime.now(UTC) - timedelta(days=3)).isoformat(timespec="minutes"))
+    told = ok(ward, "water", "log", "other", "tan=0.2", "ph=8.1", "--new", *later)
+    assert "NH3: not available, because temperature and salinity were not tested" in told
+
+
+def test_an_expired_kit_is_told_once_and_before_a_dose(ward: Path) -> None:
+    ready(ward)
+    old = ("--kit", "drop kit", "--kit-expires", "2025-01-31")
+    told = ok(ward, "water", "log", "main", "dkh=7.3", "ca=390", "mg=1300", *old)
+    line = "the drop kit had expired on 2025-01-31: test alkalinity, calcium, magnesium again"
+    assert told.count("had expired") == 1
+    assert line in told
+    told = ok(ward, "dose", "plan", "main", "alkalinity", "--compound", "NaHCO3")
+    assert "Note: The kit of alkalinity had expired on 2025-01-31: test with a fresh one" in told
 
 
 def refused_empty(path: Path) -> str:

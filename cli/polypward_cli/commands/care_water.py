@@ -113,7 +113,7 @@ def water_log(
         polypward care water log main dkh=8.4 ca=430 no3-n=1.1 sg25/25=1.0264 --by Kim
     """
     from polypward.errors import BadInputError
-    from polypward.water import parameter
+    from polypward.water import parameter, read_entries
     from polypward_cli.dates import parse_day
     from polypward_cli.life.common import moment, who
     from polypward_cli.ward import Ward
@@ -123,6 +123,7 @@ def water_log(
 
     if not new and not (ward / "ward.db").exists():
         raise BadInputError(f"{ward}: no ward here; --new makes it, with this water system")
+    read_entries(tests)  # before a ward is made
     with Ward.open(ward, create=new) as opened, opened.working("care water"):
         name = system_named(opened, system, new=new)
         person = who(opened, by)
@@ -140,13 +141,12 @@ def water_log(
         words_of = parameter(test.parameter).words
         typer.echo(f"  {words_of} {test.text()} ({test.entered}{known})")
     logged = {test.parameter for test, _ in kept}
-    for state in states:
-        if state.parameter in logged:
-            if state.verdict in ("under target", "over target") and state.target:
-                told = f"{parameter(state.parameter).words} is {state.verdict}"
-                typer.echo(f"  {told} ({state.target.text()})")
-            for remark in state.remarks:
-                typer.echo(f"  {remark}")
+    mine = [state for state in states if state.parameter in logged]
+    for state in mine:
+        if state.nh3 is not None:
+            typer.echo(f"  {state.nh3.text()}")
+    for line in words.remark_lines(mine):
+        typer.echo(f"  {line}")
     if offered:
         typer.echo("")
         for line in words.offer_lines(name):

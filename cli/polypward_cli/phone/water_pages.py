@@ -36,7 +36,10 @@ UNITS: Final[dict[str, tuple[tuple[str, str], ...]]] = {
     "potassium": (("mg/L", "mg/L"),),
     "nitrate": (("NO3", "mg/L NO₃"), ("NO3-N", "mg/L NO₃-N"), (NOTHING, "nothing found")),
     "nitrite": (("NO2", "mg/L NO₂"), ("NO2-N", "mg/L NO₂-N"), (NOTHING, "nothing found")),
-    "ammonia": (("NH4", "mg/L NH₄"), ("NH4-N", "mg/L NH₄-N"), (NOTHING, "nothing found")),
+    "ammonia": (
+        *(("NH4", "mg/L NH₄"), ("NH4-N", "mg/L NH₄-N"), ("NH3", "mg/L NH₃")),
+        (NOTHING, "nothing found"),
+    ),
     "phosphate": (("PO4", "mg/L PO₄"), ("PO4-P", "mg/L PO₄-P"), (NOTHING, "nothing found")),
 }
 

@@ -56,6 +56,7 @@ def make_plan(ward: Ward, system: str, wish: Wish, *, at: datetime) -> Plan:
         or the wish is not understood.
     """
     key = parameter_meant(wish.what)
+    _check_wish(wish, key)
     usual = parameter(key).a_day if key else None
     if key and usual is None:
         more = ": water changes and less food lower it" if parameter(key).nutrient else ""
@@ -98,6 +99,10 @@ def make_plan(ward: Ward, system: str, wish: Wish, *, at: datetime) -> Plan:
             f'polypward care water targets "{system}"'
         )
     notes = _unjudged(key, aim, states, targets)
+    if state.expired:
+        words = parameter(key).words
+        stale = f"The kit of {words} had expired on {state.latest.kit_expires}: test with a fresh"
+        notes = (f"{stale} one before any of this goes in.", *notes)
     a_day, source = usual.value, usual.source
     if target and target.a_day is not None and target.a_day != usual.value:
         a_day, source = target.a_day, target.source
@@ -127,6 +132,23 @@ def make_plan(ward: Ward, system: str, wish: Wish, *, at: datetime) -> Plan:
         purity=_purity(wish.purity),
     )
     return _with_volume(plan, volume, notes)
+
+
+def _check_wish(wish: Wish, key: str) -> None:
+    """Refuse options that would be left out of the plan unseen."""
+    water = key in ("temperature", "salinity")
+    unused = {
+        "--to": wish.to and not key,
+        "--compound": wish.compound and (not key or water),
+        "--label": wish.label and water,
+        "--mixed": wish.mixed and key != "salinity",
+    }
+    if names := [name for name, odd in unused.items() if odd]:
+        raise BadInputError(f"{', '.join(names)}: of no use for {wish.what}; leave it out")
+    if wish.compound and wish.label:
+        raise BadInputError("--compound or --label, one of them: a label says what to do by itself")
+    if wish.purity and not wish.compound:
+        raise BadInputError(f'--purity "{wish.purity}": of which --compound?')
 
 
 def _unjudged(

@@ -8,7 +8,15 @@ from typing import Any, Final
 
 from polypward.errors import BadInputError
 from polypward.units import CANONICAL
-from polypward.water import Entry, State, WaterTest, read_entry, read_value, water_state
+from polypward.water import (
+    Entry,
+    State,
+    WaterTest,
+    read_entries,
+    read_entry,
+    read_value,
+    water_state,
+)
 from polypward_cli.dates import parse_day
 from polypward_cli.files import write_text
 from polypward_cli.life.common import moment
@@ -89,19 +97,11 @@ def add_tests(
     BadInputError
         With every fault; nothing is written.
     """
-    read: list[Entry] = []
-    faults: list[str] = []
-    for text in entries:
-        try:
-            read.append(read_entry(text))
-        except BadInputError as error:
-            faults.append(str(error))
-    twice = {one.parameter for one in read if [x.parameter for x in read].count(one.parameter) > 1}
-    faults += [f"{key} is given twice; a repeat is a test of its own" for key in sorted(twice)]
+    read = read_entries(entries)
     if at.year < FIRST_YEAR:
-        faults.append(f"{at.date()}: tests are from {FIRST_YEAR} on; is the year right?")
-    if faults:
-        raise BadInputError("; ".join(faults) + ". Nothing was written.")
+        raise BadInputError(
+            f"{at.date()}: tests are from {FIRST_YEAR} on; is the year right? Nothing was written."
+        )
     tests = [_as_test(system, one, at, kit, kit_expires, by, note) for one in read]
     with ward.db.atomic():
         keep_system(ward, system)

@@ -1,6 +1,7 @@
 """Water in words and in JSON: states, targets, plans."""
 
 from collections.abc import Iterable, Iterator
+from datetime import date
 from typing import Any
 
 from polypward.errors import BadInputError
@@ -24,6 +25,7 @@ __all__ = [
     "offer_lines",
     "plan_json",
     "plan_lines",
+    "remark_lines",
     "state_json",
     "system_lines",
     "target_lines",
@@ -48,19 +50,29 @@ def system_lines(
     yield f"{system} ({water})"
     for state in states:
         yield "  " + _state_line(state)
-    out = [state for state in states if state.out]
-    if out:
+        if state.nh3 is not None:
+            yield f"    {state.nh3.text()}"
+    if any(state.out for state in states):
         yield "  Out of target, or odd:"
-        for state in out:
-            if state.verdict in ("under target", "over target") and state.latest and state.target:
-                yield (
-                    f"    {parameter(state.parameter).words} {state.latest.text()}: "
-                    f"{state.verdict} ({state.target.text()})"
-                )
-            for remark in state.remarks:
-                yield f"    {remark}"
+        for line in remark_lines(states):
+            yield f"    {line}"
     if not targets:
         yield f'  Targets: not set. Look at the usual ones: polypward care water targets "{system}"'
+
+
+def remark_lines(states: Iterable[State]) -> Iterator[str]:
+    """Yield what is outside its target and what is odd; one line for each expired kit."""
+    expired: dict[tuple[str, date | None], list[str]] = {}
+    for state in states:
+        words = parameter(state.parameter).words
+        if state.off_target and state.latest and state.target:
+            yield f"{words} {state.latest.text()}: {state.verdict} ({state.target.text()})"
+        yield from state.remarks
+        if state.expired and state.latest:
+            which = (state.latest.kit or "kit", state.latest.kit_expires)
+            expired.setdefault(which, []).append(words)
+    for (kit, day), tested in expired.items():
+        yield f"the {kit} had expired on {day}: test {', '.join(tested)} again with a fresh one"
 
 
 def _state_line(state: State) -> str:
@@ -180,7 +192,10 @@ def json_of_test(test: WaterTest) -> dict[str, Any]:
 
 def state_json(state: State) -> dict[str, Any]:
     """Return a state as JSON values; None = not available."""
-    trend = state.trend
+    trend, nh3 = state.trend, state.nh3
+    more = {}
+    if nh3 is not None:
+        more["nh3"] = {"share": nh3.share, "mg_per_l": nh3.mg_per_l, "why_not": nh3.why_not}
     return {
         "parameter": state.parameter,
         "verdict": state.verdict,
@@ -191,6 +206,8 @@ def state_json(state: State) -> dict[str, Any]:
         "trend_p": trend.p if trend else None,
         "trend_tests": trend.n if trend else 0,
         "remarks": list(state.remarks),
+        "kit_expired": state.expired,
+        **more,
     }
 
 

@@ -2,6 +2,7 @@
 
 import difflib
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -11,7 +12,7 @@ from polypward.units import scale_of, unit_of
 from polypward.water.parameters import PARAMETERS, parameter, shown
 from polypward.water.seawater import salinity_from_sg
 
-__all__ = ["Entry", "parameter_of", "read_entry", "read_value"]
+__all__ = ["Entry", "parameter_of", "read_entries", "read_entry", "read_value"]
 
 # Short names, each with the unit that it says by itself ("" = none).
 _NAMES: Final[dict[str, tuple[str, str]]] = {
@@ -67,6 +68,12 @@ def _named(name: str) -> tuple[str, str]:
     word = name.strip().lower().translate(str.maketrans("₀₁₂₃₄\u207b\u2013", "01234--"))
     if _SG.fullmatch(word):
         return "salinity", word
+    if word == "nh3":
+        raise BadInputError(
+            f'"{name.strip()}": all of the ammonia, or the un-ionised part? A kit shows all of it: '
+            'nh4=0.2, tan=0.2 (as nitrogen) or "ammonia=0.2 mg/L NH3". The part is worked out '
+            "where pH, temperature and salinity are tested with it"
+        )
     if word not in _NAMES:
         near = difflib.get_close_matches(word, _NAMES, n=1)
         hint = f' Is it "{near[0]}"?' if near else ""
@@ -88,6 +95,32 @@ def read_entry(text: str) -> Entry:
     if not equals or not name.strip() or not value.strip():
         raise BadInputError(f'"{text}": write NAME=VALUE UNIT, like dkh=8.4 or "no3=5 mg/L"')
     return read_value(name, value)
+
+
+def read_entries(texts: Iterable[str]) -> list[Entry]:
+    """Return the tests that were written together, no parameter twice.
+
+    Raises
+    ------
+    BadInputError
+        With every fault.
+    """
+    read: list[Entry] = []
+    faults: list[str] = []
+    for text in texts:
+        try:
+            read.append(read_entry(text))
+        except BadInputError as error:
+            faults.append(str(error).removesuffix("."))
+    told = [one.parameter for one in read]
+    faults += [
+        f"{key} is given twice; a repeat is a test of its own"
+        for key in dict.fromkeys(told)
+        if told.count(key) > 1
+    ]
+    if faults:
+        raise BadInputError("; ".join(faults) + ". Nothing was written.")
+    return read
 
 
 def read_value(name: str, text: str) -> Entry:

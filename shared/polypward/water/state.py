@@ -1,14 +1,16 @@
 """What the tests of a water system say: latest value, its age, its trend, and what is out."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
 from typing import Final, Literal
 from zoneinfo import ZoneInfo
 
+from polypward.water.ammonia import Nh3, nh3_of_tests
 from polypward.water.parameters import PARAMETERS, Target, parameter, shown
+from polypward.water.tests import WaterTest
 
-__all__ = ["State", "Verdict", "WaterTest", "WaterTrend", "judge", "surprising", "water_state"]
+__all__ = ["State", "Verdict", "WaterTrend", "judge", "surprising", "water_state"]
 
 # "in target" is all that is said of a good value; "not tested" is never fine, nor is "too old".
 Verdict = Literal[
@@ -17,32 +19,6 @@ Verdict = Literal[
 # Days back that a trend looks: what the water did long ago says nothing of where it goes.
 TREND_DAYS: Final = 42
 MIN_FOR_TREND: Final = 3
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WaterTest:
-    """One test of a water system, `value` in the canonical unit.
-
-    With `below` the kit showed nothing; `value` is then the least it can show, 0 if not known.
-    """
-
-    system: str
-    parameter: str
-    value: float
-    at: datetime  # aware
-    below: bool = False
-    entered: str = ""
-    kit: str = ""
-    kit_expires: date | None = None
-    by: str = ""
-    note: str = ""
-    id: int | None = None
-
-    def text(self) -> str:
-        """Return the value as it is written, "under 0.02 mg/L PO4" or "nothing found"."""
-        if not self.below:
-            return shown(self.parameter, self.value)
-        return f"under {shown(self.parameter, self.value)}" if self.value else "nothing found"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,8 +35,10 @@ class WaterTrend:
 class State:
     """What is known of one parameter of one system on a day.
 
-    `remarks` are sentences on what is odd: undetectable twice, a jump, an expired kit. `trend` is
-    None with fewer than three tests on different days, or where a test was under the kit's reach.
+    `remarks` are sentences on what is odd: undetectable twice, a jump; `expired` says that the kit
+    of the latest test was past its day. `trend` is None with fewer than three tests on different
+    days, or where a test was under the kit's reach. `nh3` is the un-ionised part of ammonia that
+    was tested.
     """
 
     parameter: str
@@ -70,11 +48,21 @@ class State:
     target: Target | None
     trend: WaterTrend | None
     remarks: tuple[str, ...] = ()
+    expired: bool = False
+    nh3: Nh3 | None = None
 
     @property
     def out(self) -> bool:
-        """Whether it belongs on the list of what is out of its target."""
-        return self.verdict in ("under target", "over target") or bool(self.remarks)
+        """Whether it belongs on the list of what is out of its target, or odd."""
+        return self.off_target or self.expired or bool(self.remarks)
+
+    @property
+    def off_target(self) -> bool:
+        """Whether the latest value is outside its target, or none of a nutrient that needs some."""
+        wanted = self.target is not None and self.target.low is not None
+        return self.verdict in ("under target", "over target") or (
+            self.verdict == "undetectable" and wanted
+        )
 
 
 def judge(test: WaterTest, target: Target | None) -> Verdict:
@@ -162,9 +150,13 @@ def water_state(
     for test in sorted(tests, key=lambda test: (test.at, test.id or 0)):
         if test.at.astimezone(zone).date() <= on:
             series[test.parameter].append(test)
+    found = tuple(
+        _state(key, tests, target=targets.get(key), on=on, zone=zone)
+        for key, tests in series.items()
+    )
+    nh3 = nh3_of_tests(test for tests in series.values() for test in tests)
     return tuple(
-        _state(key, found, target=targets.get(key), on=on, zone=zone)
-        for key, found in series.items()
+        replace(state, nh3=nh3) if state.parameter == "ammonia" else state for state in found
     )
 
 
@@ -194,10 +186,6 @@ def _state(
     allowed = target.a_day if target and target.a_day is not None else one.target.a_day
     if told := surprising(tests, a_day=allowed):
         remarks.append(told)
-    if last.kit_expires and last.kit_expires < last.at.astimezone(zone).date():
-        remarks.append(
-            f"the kit of {one.words} had expired on {last.kit_expires}: test with a fresh one"
-        )
     return State(
         parameter=key,
         verdict="too old" if old and verdict in ("in target", "no target") else verdict,
@@ -206,6 +194,7 @@ def _state(
         target=target,
         trend=_trend(tests, on=on, zone=zone),
         remarks=tuple(remarks),
+        expired=bool(last.kit_expires and last.kit_expires < last.at.astimezone(zone).date()),
     )
 
 

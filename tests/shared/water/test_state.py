@@ -91,8 +91,16 @@ def test_a_jump_asks_for_a_second_test_and_a_repeat_settles_it() -> None:
 
 def test_an_expired_kit_is_named() -> None:
     test = sample("calcium", 430, kit_expires=date(2026, 5, 31))
-    assert "expired on 2026-05-31" in states(test)["calcium"].remarks[0]
-    assert not states(sample("calcium", 430, kit_expires=date(2026, 6, 1)))["calcium"].remarks
+    late = states(test)["calcium"]
+    assert (late.verdict, late.expired, late.out) == ("in target", True, True)
+    fresh = states(sample("calcium", 430, kit_expires=date(2026, 6, 1)))["calcium"]
+    assert (fresh.expired, fresh.out) == (False, False)
+
+
+def test_none_of_a_nutrient_is_off_a_target_that_wants_some() -> None:
+    some = {"nitrate": Target(parameter="nitrate", low=1.0, high=10.0)}
+    assert states(sample("nitrate", 0.0, below=True), targets=some)["nitrate"].off_target
+    assert not states(sample("nitrate", 0.0, below=True))["nitrate"].off_target
 
 
 def test_the_trend_is_the_slope_of_what_was_sample() -> None:
