@@ -3,9 +3,8 @@
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 from urllib.parse import urlencode
 
 from starlette.concurrency import run_in_threadpool
@@ -20,9 +19,6 @@ from polypward_cli.phone.pairing import Pairing, Session, Sessions
 from polypward_cli.phone.taps import taps
 from polypward_cli.phone.writer import Writer
 from polypward_cli.ward import Ward
-
-if TYPE_CHECKING:
-    from jinja2 import Environment
 
 __all__ = ["Ask", "Phone", "go", "page", "render"]
 
@@ -189,17 +185,6 @@ def render(ask: Ask, template: str, *, status: int = 200, **values: Any) -> HTML
 
 def html(template: str, values: Mapping[str, Any]) -> str:
     """Return the HTML of a template of this package."""
-    return _environment().get_template(f"{template}.j2").render(values)
+    from polypward_cli.templates import templates_of
 
-
-@cache
-def _environment() -> "Environment":
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    return Environment(
-        loader=PackageLoader("polypward_cli.phone"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    return templates_of(__package__).get_template(f"{template}.j2").render(values)

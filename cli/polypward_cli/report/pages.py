@@ -1,30 +1,16 @@
 """From views to HTML files: the only place of the report that knows the templates."""
 
 from collections.abc import Mapping
-from functools import cache
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-
 from polypward_cli.report.views import IndexView, SpecimenView, WardView
+from polypward_cli.templates import templates_of
 
 __all__ = ["Pages"]
 
 STYLE = "style.css"
 SPECIMENS = "specimens"
-
-
-@cache
-def _environment() -> Environment:
-    """Templates of the package; every value is escaped, a misspelt name is an error."""
-    return Environment(
-        loader=PackageLoader("polypward_cli.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
 
 
 class Pages:
@@ -51,12 +37,12 @@ class Pages:
         """Write the first page, the photos, what the numbers mean, and the style sheet."""
         for name in ("index", "photos", "numbers"):
             self._write(f"{name}.html", f"{name}.html.j2", {"page": page, "here": name})
-        loader = _environment().loader
+        loader = templates_of(__package__).loader
         assert loader is not None
-        style, _, _ = loader.get_source(_environment(), STYLE)
+        style, _, _ = loader.get_source(templates_of(__package__), STYLE)
         (self._folder / STYLE).write_text(style, encoding="utf-8", errors="replace", newline="\n")
 
     def _write(self, file: str, template: str, values: Mapping[str, Any], *, up: str = "") -> None:
         values = {"ward": self._ward, "up": up, "here": "", **values}
-        text = _environment().get_template(template).render(values)
+        text = templates_of(__package__).get_template(template).render(values)
         (self._folder / file).write_text(text, encoding="utf-8", errors="replace", newline="\n")
