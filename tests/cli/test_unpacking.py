@@ -43,6 +43,29 @@ def test_a_sheet_is_kept_and_corrected(ward: Path) -> None:
         assert json.loads(old["old"])["bag_temp_c"] == 19.5
 
 
+def test_opening_a_bag_says_what_becomes_of_its_ammonia(ward: Path) -> None:
+    """Ten times fewer hydrogen ions are nearly ten times the NH3 while most of it is NH4."""
+    words = ("unpack", "B1", "--box", "9", "--at", "2025-03-01T09:30", "--temp-c", 20)
+    assert "NH3: not available, because pH and salinity of the bag were not read." in (
+        run(ward, *words).stdout
+    )
+    told = run(ward, *words, "--salinity", 34, "--ph", 7.2).stdout
+    assert "once its pH has risen to 8.2, 9.6 times as much" in told
+    assert "no long drip in bag water (sea water open to the air, from memory)." in told
+    place = ("specimen", "list", "--json")
+    name = json.loads(run(ward, *place).stdout)[0]["specimen"]
+    moved = run(ward, "specimen", "move", name, "--to", "rack 1", "--water-system", "main")
+    assert moved.exit_code == 0, moved.output
+    run(ward, "care", "water", "log", "main", "ph=8.0", "--at", "2025-02-28T09:00")
+    told = run(ward, *words, "--ph", 7.5).stdout
+    assert "once its pH has risen to 8, " in told
+    assert "(pH of main, tested on 2025-02-28)." in told
+    told = run(ward, *words, "--ph", 8.3).stdout
+    assert "% of the ammonia in this bag." in told
+    assert "once" not in told
+    assert "outside 20 to 40 PSU" in run(ward, *words, "--salinity", 12).stdout
+
+
 def test_a_sheet_of_now_is_corrected_by_the_time_that_the_list_shows(ward: Path) -> None:
     told = run(ward, "unpack", "B1", "--ph", 7.4).stdout
     shown = told.removeprefix("new: ")[:16].replace(" ", "T")

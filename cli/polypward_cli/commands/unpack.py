@@ -52,7 +52,7 @@ def unpack(
     """
     from polypward.errors import BadInputError
     from polypward_cli.life.common import moment, show_cautions, who
-    from polypward_cli.life.unpacking import sheet_lines, sheets, unpack_table
+    from polypward_cli.life.unpacking import ammonia_words, sheet_lines, sheets, unpack_table
     from polypward_cli.life.unpacking import unpack as keep
     from polypward_cli.ward import Ward
 
@@ -87,7 +87,9 @@ def unpack(
                 return
             when = moment(opened, at).replace(second=0, microsecond=0)
             done = keep(opened, batch or "", box=box, at=when, by=by, note=note, **readings)
-        typer.echo(f"{done}: {next(sheet_lines(_of(sheets(opened, batch or ''), box, when)))}")
+        mine = _of(sheets(opened, batch or ""), box, when)
+        typer.echo(f"{done}: {next(sheet_lines(mine))}")
+        typer.echo(f"  {ammonia_words(opened, mine[0])}.")
 
 
 def _of(rows: list[dict[str, object]], box: str, when: object) -> list[dict[str, object]]:

@@ -6,13 +6,23 @@ from pathlib import Path
 from typing import Any, Final
 
 from polypward.errors import BadInputError
+from polypward.water import OPEN_PH, bag_words
 from polypward_cli.dates import parse_time
 from polypward_cli.naming import clean_name
 from polypward_cli.tablein import Faults, read_table
 from polypward_cli.ward import Ward
 from polypward_cli.ward.ledger import audit
 
-__all__ = ["BAG", "COLUMNS", "known_batches", "sheet_lines", "sheets", "unpack", "unpack_table"]
+__all__ = [
+    "BAG",
+    "COLUMNS",
+    "ammonia_words",
+    "known_batches",
+    "sheet_lines",
+    "sheets",
+    "unpack",
+    "unpack_table",
+]
 
 # What is read in a bag: its unit, and bounds that catch a slipped point or a wrong unit. Common
 # practice, no source.
@@ -152,6 +162,33 @@ def sheet_lines(rows: list[dict[str, Any]]) -> Iterator[str]:
         yield f"{row['at'][:16].replace('T', ' ')}  batch {row['batch']}{box}: " + (
             ", ".join(told) + tail
         )
+
+
+def ammonia_words(ward: Ward, row: Mapping[str, Any]) -> str:
+    """Return what opening does to the ammonia in a bag, from its sheet.
+
+    Its pH rises to that of the water the batch goes into, as last tested, else to that of sea
+    water open to the air.
+    """
+    rows = ward.db.query(
+        "select value, system, at from water_tests where undone_at is null and parameter = 'ph' "
+        "and system in (select water_system from specimens where batch = ? and state = 'held') "
+        "order by at desc limit 1",
+        [row["batch"]],
+    )
+    tested = next(rows, None)
+    told = bag_words(
+        ph=row["bag_ph"],
+        temperature_c=row["bag_temp_c"],
+        salinity=row["bag_salinity"],
+        ph_after=tested["value"] if tested else OPEN_PH,
+    )
+    if " once " not in told:
+        return told
+    if tested:
+        day = datetime.fromisoformat(tested["at"]).astimezone(ward.settings.zone).date()
+        return f"{told} (pH of {tested['system']}, tested on {day})"
+    return f"{told} (sea water open to the air, from memory)"
 
 
 def known_batches(ward: Ward) -> list[str]:

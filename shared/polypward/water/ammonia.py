@@ -11,7 +11,7 @@ from polypward.masses import molar_mass_g
 from polypward.water.parameters import parameter, shown
 from polypward.water.tests import WaterTest
 
-__all__ = ["Nh3", "nh3_of_tests", "nh3_share", "pk_ammonium"]
+__all__ = ["OPEN_PH", "Nh3", "bag_words", "nh3_of_tests", "nh3_share", "pk_ammonium"]
 
 # Where both published fits hold; kits reach no further than this pH.
 TEMPERATURES_C: Final = (0.0, 40.0)
@@ -22,6 +22,8 @@ PH: Final = (5.0, 10.0)
 SEAWATER_OVER_TOTAL: Final = 1.022
 # pH moves over a day; what was tested further apart than this is not one test. Own choice.
 TOGETHER: Final = timedelta(hours=1)
+# pH of sea water that stands open to the air, NBS scale; from memory.
+OPEN_PH: Final = 8.2
 _NEEDED: Final = ("ph", "temperature", "salinity")
 
 
@@ -159,6 +161,39 @@ def nh3_of_tests(tests: Iterable[WaterTest]) -> Nh3 | None:
         mg_per_l=None if ammonia.below and not ammonia.value else much,
         below=ammonia.below,
         stands_on=", ".join(told),
+    )
+
+
+def bag_words(
+    *, ph: float | None, temperature_c: float | None, salinity: float | None, ph_after: float
+) -> str:
+    """Return what opening a bag does to the ammonia in it, in a sentence.
+
+    Parameters
+    ----------
+    ph, temperature_c, salinity : float, optional
+        As read in the bag at once; None = not read.
+    ph_after : float
+        pH that its water rises to.
+    """
+    given = {"pH": ph, "temperature": temperature_c, "salinity": salinity}
+    missing = [name for name, value in given.items() if value is None]
+    if ph is None or temperature_c is None or salinity is None:
+        were = "was" if len(missing) == 1 else "were"
+        return f"NH3: not available, because {_listed(missing)} of the bag {were} not read"
+    try:
+        now, after = (
+            nh3_share(ph=one, temperature_c=temperature_c, salinity=salinity)
+            for one in (ph, max(ph, ph_after))
+        )
+    except BadInputError as error:
+        return f"NH3: not available, because {error}"
+    part = f"un-ionised: about {100 * now:.2g} % of the ammonia in this bag"
+    if after < 1.1 * now:
+        return part
+    return (
+        f"{part}; about {100 * after:.2g} % once its pH has risen to {shown('ph', ph_after)}, "
+        f"{after / now:.2g} times as much: match the temperature, no long drip in bag water"
     )
 
 
