@@ -18,6 +18,7 @@ STEPS = (
     "m006_phone",
     "m007_teach",
     "m008_course",
+    "m009_made_even",
 )
 
 migrations = Migrations("polypward")

@@ -4,7 +4,7 @@ import json
 
 from sqlite_utils import Database
 
-__all__ = ["migrate"]
+__all__ = ["migrate", "steps_of_the_audit"]
 
 
 def migrate(db: Database) -> None:
@@ -36,10 +36,10 @@ def migrate(db: Database) -> None:
         "create index specimens_by_place on specimens(place)",
     ):
         db.execute(statement)
-    _steps_of_the_audit(db)
+    steps_of_the_audit(db)
 
 
-def _steps_of_the_audit(db: Database) -> None:
+def steps_of_the_audit(db: Database) -> None:
     """Make steps of what persons said before there were any: the audit told it all."""
     rows = list(
         db.query(

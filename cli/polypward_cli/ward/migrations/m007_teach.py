@@ -26,10 +26,12 @@ def migrate(db: Database) -> None:
         """create table card_events (
             id integer primary key, serial text not null, at text not null, what text not null,
             detail text not null default '{}', by text not null default '')""",
-        "alter table photos add column camera text not null default ''",
         # Tags of the specimens that a photo shows side by side, JSON; the first one's reading is
         # the row without `part`.
         "alter table photos add column tray text not null default '[]'",
         "alter table readings add column part text not null default ''",
     ):
         db.execute(statement)
+    # Some wards got it by the step of a specimen's life.
+    if "camera" not in db.table("photos").columns_dict:
+        db.execute("alter table photos add column camera text not null default ''")
