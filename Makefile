@@ -9,7 +9,7 @@ ROOTS := shared vision cli tests bench
 
 .DEFAULT_GOAL := help
 .DELETE_ON_ERROR:
-.PHONY: help demo test quick lint format bench samples model wheel lock clean
+.PHONY: help demo test quick lint format docs bench samples model wheel lock clean
 
 help: ## list the targets
 	@awk -F ':.*## ' '/^[a-z]+:.*## /{printf "make %-8s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
@@ -42,6 +42,10 @@ format: $(READY) ## let ruff repair style
 	$(BIN)/ruff check --fix $(ROOTS)
 	$(BIN)/ruff format $(ROOTS)
 
+docs: $(READY) ## build the documents as pages into site/, for reading without a network
+	NO_MKDOCS_2_WARNING=1 $(BIN)/python -m mkdocs build --quiet
+	@echo "Start at site/index.html"
+
 bench: $(READY) ## measure the figures of docs/accuracy.md and print them as a table
 	$(BIN)/python -m bench
 
@@ -62,5 +66,5 @@ lock: $(READY) ## resolve the pins again (the only target that takes newer relea
 	  --no-header --no-annotate --no-emit-index-url --no-emit-find-links -o constraints.txt
 
 clean: ## remove everything that make made
-	rm -rf $(VENV) build dist demo-out .coverage .mypy_cache .pytest_cache .ruff_cache .hypothesis
+	rm -rf $(VENV) build dist site demo-out .coverage .mypy_cache .pytest_cache .ruff_cache .hypothesis
 	find . -name '*.egg-info' -prune -exec rm -rf {} +

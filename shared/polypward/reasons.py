@@ -70,8 +70,8 @@ _ALL = (
     Reason(
         "ripple",
         True,
-        "The water surface bends the card.",
-        "Pumps off, wait until the water is still.",
+        "The card's marks do not lie on one plane: moving water, or a moved phone.",
+        "Pumps off, wait until the water is still, brace your hands.",
     ),
     Reason(
         "unreadable",
