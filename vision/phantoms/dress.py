@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from phantoms.bodies import make_body
 from phantoms.body import BODY_PX_MM, Body, one_piece
+from phantoms.colours import near
 from phantoms.fields import Field, grid_mm, smooth_noise, unit_noise
 from phantoms.scene import Lab, Lighting, SpecimenModel
 from phantoms.spectra import lab_of, reflectance, xyz_matrix
@@ -97,7 +98,11 @@ def dress(model: SpecimenModel, lighting: Lighting) -> Dressed:
     first, second = model.growth_colours or GROWTH[model.growth]
     weights += [lost[BARE] * (1 - stain), lost[BARE] * stain]
     weights += [lost[OVERGROWN] * tuft, lost[OVERGROWN] * (1 - tuft)]
-    colours += [model.skeleton, stained, _near(rng, first), _near(rng, second)]
+    colours += [
+        model.skeleton,
+        stained,
+        *(near(rng, grown, (3, 2.5, 3), light=(8, 96)) for grown in (first, second)),
+    ]
     stack = np.stack(weights).astype(np.float32)
     stack /= np.maximum(stack.sum(axis=0), 1e-6)
     relief = body.relief_mm + 0.05 * smooth_noise(today, shape, 20)
@@ -115,11 +120,6 @@ def dress(model: SpecimenModel, lighting: Lighting) -> Dressed:
         alpha=_soft(body.mask, 0.6),
         px_mm=BODY_PX_MM * float(np.sqrt(model.expansion)),
     )
-
-
-def _near(rng: np.random.Generator, lab: Lab) -> Lab:
-    moved = np.array(lab) + rng.normal(0, [3, 2.5, 3])
-    return (float(np.clip(moved[0], 8, 96)), float(moved[1]), float(moved[2]))
 
 
 def _soft(mask: npt.NDArray[np.bool_], sigma_px: float = 1.2) -> Field:
@@ -199,8 +199,7 @@ def _carved(
     septa = np.cos(2 * np.pi * (2.3 * body.along + 0.25 * smooth_noise(rng, shape, 25)))
     grain = smooth_noise(rng, shape, 3)
     skeleton = model.septa_mm * septa + 0.05 * grain
-    fuzz = 0.16 * smooth_noise(rng, shape, 4) + 0.1 * smooth_noise(rng, shape, 9)
-    fuzz = model.fuzz * fuzz
+    fuzz = model.fuzz * (0.16 * smooth_noise(rng, shape, 4) + 0.1 * smooth_noise(rng, shape, 9))
     smooth = cv2.GaussianBlur(relief, (0, 0), 6)
     flat = np.clip(lost[BARE] + lost[OVERGROWN], 0, 1)
     return np.asarray(

@@ -6,10 +6,12 @@ tuned on one is not measured on its own habits.
 """
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
 from phantoms.cameras import Camera, Develop, Pose
+from phantoms.colours import near
 from phantoms.lights import Lamp, lamp, reef
 from phantoms.scene import Ground, Lab, Lighting, Look, Printed, Scene, SpecimenModel
 from polypward.cards import load_layout
@@ -113,9 +115,7 @@ UNSEEN = Family(
 )
 
 
-def _near(rng: np.random.Generator, lab: Lab, spread: float) -> Lab:
-    moved = np.array(lab) + rng.normal(0, spread, 3)
-    return (float(np.clip(moved[0], 12, 93)), float(moved[1]), float(moved[2]))
+_near = partial(near, light=(12, 93))
 
 
 def random_look(rng: np.random.Generator, family: Family) -> Look:

@@ -1,9 +1,11 @@
 """A scene in colours and textures from anywhere: what a model of tissue must not depend on."""
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
+from phantoms.colours import near
 from phantoms.scene import Lab, Scene
 
 __all__ = ["varied"]
@@ -18,9 +20,7 @@ def _colour(
     return (float(lightness), float(strength * np.cos(hue)), float(strength * np.sin(hue)))
 
 
-def _moved(rng: np.random.Generator, lab: Lab, spread: tuple[float, float, float]) -> Lab:
-    moved = np.array(lab) + rng.normal(0, spread)
-    return (float(np.clip(moved[0], 8, 95)), float(moved[1]), float(moved[2]))
+_near = partial(near, light=(8, 95))
 
 
 def _growth(rng: np.random.Generator) -> tuple[Lab, Lab]:
@@ -28,7 +28,7 @@ def _growth(rng: np.random.Generator) -> tuple[Lab, Lab]:
     if rng.random() < 0.6:  # reds, browns and greens are what grows most
         hue, strength = rng.uniform(-0.5, 2.4), float(np.hypot(first[1], first[2]))
         first = (first[0], float(strength * np.cos(hue)), float(strength * np.sin(hue)))
-    return first, _moved(rng, first, (8, 7, 7))
+    return first, _near(rng, first, (8, 7, 7))
 
 
 def _tissue(rng: np.random.Generator) -> Lab:
@@ -47,9 +47,9 @@ def varied(rng: np.random.Generator, scene: Scene) -> Scene:
     look = specimen.look
     if rng.random() < 0.75:
         main = _tissue(rng)
-        near = rng.random() < 0.5
-        second = _moved(rng, main, (12, 5, 5)) if near else _tissue(rng)
-        rim = _moved(rng, main, (8, 4, 4)) if rng.random() < 0.5 else _tissue(rng)
+        alike = rng.random() < 0.5
+        second = _near(rng, main, (12, 5, 5)) if alike else _tissue(rng)
+        rim = _near(rng, main, (8, 4, 4)) if rng.random() < 0.5 else _tissue(rng)
         look = replace(look, main=main, second=second, rim=rim, mouth=_tissue(rng))
     if rng.random() < 0.15:
         look = replace(look, pattern="plain", contrast=float(rng.uniform(0, 0.3)))
@@ -72,7 +72,7 @@ def varied(rng: np.random.Generator, scene: Scene) -> Scene:
         specimen = replace(specimen, bare=lost * share, overgrown=lost * (1 - share))
     if rng.random() < 0.6:
         stuff = _colour(rng, light=(8, 95), chroma=(0, 30))
-        gaps = _moved(rng, stuff, (10, 4, 4))
+        gaps = _near(rng, stuff, (10, 4, 4))
         if rng.random() < 0.5:
             gaps = _colour(rng, light=(6, 92), chroma=(0, 25))
         ground = replace(ground, colour=stuff, gaps=gaps)

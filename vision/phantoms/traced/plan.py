@@ -1,10 +1,12 @@
 """One tile before it is traced: meshes, lamps, camera, and what the phone will do; from a seed."""
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
 
+from phantoms.colours import near
 from phantoms.fields import Field
 from phantoms.scene import Lab
 from phantoms.traced.clothe import Look, cells, clothe
@@ -47,9 +49,7 @@ def _lab(values: npt.NDArray[np.floating]) -> Lab:
     return (float(values[0]), float(values[1]), float(values[2]))
 
 
-def _near(rng: np.random.Generator, lab: Lab, spread: float) -> Lab:
-    moved = np.array(lab) + rng.normal(0, spread, 3)
-    return (float(np.clip(moved[0], 12, 94)), float(moved[1]), float(moved[2]))
+_near = partial(near, light=(12, 94))
 
 
 def _look(rng: np.random.Generator, settings: Settings) -> Look:
