@@ -3,6 +3,7 @@ import hashlib
 import io
 import json
 import re
+import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -26,6 +27,7 @@ from polypward_cli.eyes import Opened
 from polypward_cli.main import app
 
 TAKEN = "2026-05-12T10:00:00+02:00"
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 NOW = datetime(2026, 5, 12, 11, 30, tzinfo=UTC)
 # What must not stand in a sheet: other prices, helpers, places, file names.
 SECRETS = (
@@ -206,6 +208,40 @@ def test_photos_of_other_days_are_left_out_and_told(arrived: Desk) -> None:
         proof_of=["amber"],
     )
     assert [photo.shows for photo in named.sheet.photos] == [("out of bag", "sealed bag")]
+    assert named.written.remarks == ()  # it is in the sheet now
+
+
+def test_a_photo_of_the_box_is_no_failed_reading(arrived: Desk) -> None:
+    told = claimed(
+        arrived, dead=["amber"], proof="box label", proof_photos=["unsorted/IMG_4712.jpg"]
+    )
+    [number] = told.sheet.shared_photos
+    [photo] = told.sheet.photos_of([number])
+    assert photo.reading == "no photo reading: it names no piece"
+
+
+@pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
+@pytest.mark.parametrize("width", [390, 1440])
+def test_the_sheet_fits_a_phone_and_a_desk(arrived: Desk, width: int) -> None:
+    from playwright.sync_api import sync_playwright
+
+    folder = claimed(arrived, moments=DELIVERED, dead=["amber"], poor=["blue"]).written.folder
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        page = browser.new_page(viewport={"width": width, "height": 900})
+        page.goto((folder / "sheet.html").as_uri())
+        wide = "(one) => one.scrollWidth - one.clientWidth"
+        # Neither the page nor its table has to be moved sideways.
+        assert page.eval_on_selector("html", wide) <= 0
+        assert page.eval_on_selector(".scroll", wide) <= 0
+        picture = page.locator("img").first.bounding_box()
+        caption = page.locator("figcaption").first.bounding_box()
+        browser.close()
+    assert picture is not None
+    assert caption is not None
+    assert picture["width"] > 300
+    # A single photo has its words below it on a phone, beside it on a desk.
+    assert (caption["y"] > picture["y"] + picture["height"] - 1) == (width == 390)
 
 
 def test_the_hash_is_that_of_the_contents_and_says_what_it_shows(arrived: Desk) -> None:
@@ -417,7 +453,11 @@ def test_hostile_names_stay_inside(desk: Desk, tmp_path: Path) -> None:
     html = (folder / "sheet-1" / "sheet.html").read_text()
     assert "<script>" not in html
     assert "Zażółć &lt;script&gt;" in html
-    assert "Za?" in pypdf.PdfReader(folder / "sheet-1" / "sheet.pdf").pages[0].extract_text()
+    # The PDF's own letters have no ż, ł and ć: they go without their marks.
+    assert (
+        "Zazólc <script>"
+        in pypdf.PdfReader(folder / "sheet-1" / "sheet.pdf").pages[0].extract_text()
+    )
 
 
 def test_open_windows_lead_the_round_and_money_stands_on_the_first_page(arrived: Desk) -> None:

@@ -12,8 +12,8 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from polypward_cli.main import app
-from polypward_cli.ward import Ward, ledger
-from polypward_cli.ward.migrations import STEPS
+from polypward_cli.ward import Ward
+from polypward_cli.ward.migrations import STEPS, migrations
 
 OLD = sorted((Path(__file__).parent / "old_wards").glob("*.sql"))
 Rows = dict[str, list[dict[str, object]]]
@@ -90,7 +90,7 @@ def test_nothing_that_was_noted_is_lost(old: Path) -> None:
     pending = next(name for name in STEPS if name not in done)
     assert copy.name.startswith(f"ward-before-{pending}-")
     with Ward.open(old) as ward:
-        assert {one.name for one in ledger.migrations.applied(ward.db)} == set(STEPS)
+        assert {one.name for one in migrations.applied(ward.db)} == set(STEPS)
 
 
 def test_it_goes_on_with_the_commands_of_today(old: Path) -> None:

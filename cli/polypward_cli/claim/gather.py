@@ -156,13 +156,14 @@ def _photos_of(
     if start is not None:
         span = (start - EARLIEST, start + LATEST)
         first = [r for r in own if r.taken_at is None or span[0] <= r.taken_at <= span[1]]
-    if others := len(own) - len(first):
+    named = _by_key(ward, [key for key, one in proofs if one == specimen])
+    shown = {r.sha256: r for r in (*first, *named)}
+    if others := sum(r.sha256 not in shown for r in own):
         remarks.append(
             f"{specimen}: {others} {'photo is' if others == 1 else 'photos are'} not in the sheet, "
             f"which shows the {LATEST.days} days from the arrival; --proof puts any other in"
         )
-    named = _by_key(ward, [key for key, one in proofs if one == specimen])
-    return list({r.sha256: r for r in (*first, *named)}.values())
+    return list(shown.values())
 
 
 def _by_key(ward: Ward, keys: Sequence[str]) -> list[Reading]:
@@ -191,6 +192,8 @@ def _cited(
 
 def _reading(reading: Reading) -> str:
     """Return a photo reading in words: what was measured, or why nothing was."""
+    if set(reading.reasons) == {"no-specimen"}:  # a box, a label: no fault of the photo
+        return "no photo reading: it names no piece"
     if reading.status == "rejected":
         why = [REASONS[code].means if code in REASONS else code for code in reading.reasons]
         return f"not measured: {'; '.join(why)}".rstrip(".")

@@ -4,7 +4,7 @@ from base64 import b64encode
 from collections.abc import Mapping
 
 from polypward_cli.claim.pictures import Picture
-from polypward_cli.claim.sheet import WHAT_THE_HASH_SHOWS, Sheet, amount_words
+from polypward_cli.claim.sheet import WHAT_THE_HASH_SHOWS, Sheet, amount_words, unbroken
 from polypward_cli.templates import templates_of
 
 __all__ = ["sheet_html"]
@@ -27,5 +27,9 @@ def sheet_html(sheet: Sheet, pictures: Mapping[str, Picture]) -> str:
 
     page = templates_of(__package__).get_template("sheet.html.j2")
     return page.render(
-        s=sheet, pictures=shown, money=money, what_the_hash_shows=WHAT_THE_HASH_SHOWS
+        s=sheet,
+        pictures=shown,
+        money=money,
+        unbroken=unbroken,
+        what_the_hash_shows=WHAT_THE_HASH_SHOWS,
     )

@@ -3,9 +3,16 @@
 from collections.abc import Mapping, Sequence
 from io import BytesIO
 from typing import TYPE_CHECKING, Final
+from unicodedata import normalize
 
 from polypward_cli.claim.pictures import Picture
-from polypward_cli.claim.sheet import WHAT_THE_HASH_SHOWS, Sheet, SheetPhoto, amount_words
+from polypward_cli.claim.sheet import (
+    WHAT_THE_HASH_SHOWS,
+    Sheet,
+    SheetPhoto,
+    amount_words,
+    unbroken,
+)
 
 if TYPE_CHECKING:
     from fpdf import FPDF
@@ -17,7 +24,8 @@ _WIDTH_MM: Final = 180.0  # of A4, ISO 216, between the margins
 _COLUMN_MM: Final = 87.0
 _PICTURE_MM: Final = 70.0  # tallest
 _BOTTOM_MM: Final = 279.0
-_ROW_MM: Final = 110.0  # heading, note, pictures, captions
+_HEADING_MM: Final = 20.0  # with the space above it and a note of two lines below it
+_CAPTION_MM: Final = 24.0
 _PLAIN: Final = {
     "\N{EN DASH}": "-",
     "\N{EM DASH}": "-",
@@ -29,13 +37,24 @@ _PLAIN: Final = {
     "\N{RIGHT DOUBLE QUOTATION MARK}": '"',
     "\N{HORIZONTAL ELLIPSIS}": "...",
     "\N{EURO SIGN}": "EUR",
+    "\N{LATIN SMALL LETTER L WITH STROKE}": "l",
+    "\N{LATIN CAPITAL LETTER L WITH STROKE}": "L",
 }
 
 
 def latin(text: str) -> str:
-    """Return text in the letters of a PDF's own type (Latin-1); "?" stands for any other."""
-    plain = "".join(_PLAIN.get(sign, sign) for sign in text)
-    return plain.encode("latin-1", "replace").decode("latin-1")
+    """Return text in the letters of a PDF's own type (Latin-1).
+
+    A letter with a foreign mark goes without it; "?" stands for any other sign.
+    """
+    return "".join(_PLAIN.get(sign) or _latin_sign(sign) for sign in text)
+
+
+def _latin_sign(sign: str) -> str:
+    for one in (sign, normalize("NFKD", sign)[:1]):
+        if one and ord(one) < 256:
+            return one
+    return "?"
 
 
 def sheet_pdf(sheet: Sheet, pictures: Mapping[str, Picture]) -> bytes:
@@ -60,15 +79,18 @@ def sheet_pdf(sheet: Sheet, pictures: Mapping[str, Picture]) -> bytes:
     _head(pdf, sheet)
     _table(pdf, sheet)
     if sheet.shared_photos:
-        _heading(pdf, "The whole batch", below_mm=_ROW_MM)
-        _photos(pdf, sheet.photos_of(sheet.shared_photos), pictures)
+        shared = sheet.photos_of(sheet.shared_photos)
+        _heading(pdf, "The whole batch", below_mm=_HEADING_MM + _row_mm(shared[:2], pictures))
+        _photos(pdf, shared, pictures)
     for piece in sheet.pieces:
         kind = f", {piece.kind}" if piece.kind else ""
-        _heading(pdf, f"{piece.specimen}{kind}: {piece.verdict}", below_mm=_ROW_MM)
+        photos = sheet.photos_of(piece.photos)
+        below_mm = _HEADING_MM + _row_mm(photos[:2], pictures)
+        _heading(pdf, f"{piece.specimen}{kind}: {piece.verdict}", below_mm=below_mm)
         if piece.note:
             _line(pdf, piece.note)
-        if piece.photos:
-            _photos(pdf, sheet.photos_of(piece.photos), pictures)
+        if photos:
+            _photos(pdf, photos, pictures)
         else:
             _line(pdf, "No photo of this piece.")
     _heading(pdf, "Hash over the whole")
@@ -87,12 +109,9 @@ def _head(pdf: "FPDF", sheet: Sheet) -> None:
     pdf.multi_cell(
         _WIDTH_MM, 9, latin(f"Claim: batch {sheet.batch}"), new_x="LMARGIN", new_y="NEXT"
     )
-    window = sheet.window
-    if sheet.clock.deadline:
-        window += f", until {sheet.clock.deadline.isoformat(timespec='minutes')}"
     rows = [("To", sheet.supplier or "the supplier"), ("From", sheet.owner)]
     rows += [(what.capitalize(), at) for what, at in sheet.moments]
-    rows += [("Claim window", window), ("Sheet made", sheet.made_at.isoformat())]
+    rows += [*sheet.window_rows, ("Sheet made", sheet.made_at.isoformat(timespec="minutes"))]
     for what, value in rows:
         if value:
             pdf.set_font("Helvetica", "B", 10)
@@ -100,11 +119,8 @@ def _head(pdf: "FPDF", sheet: Sheet) -> None:
             pdf.set_font("Helvetica", size=10)
             pdf.multi_cell(_WIDTH_MM - 30, 5.4, latin(value), new_x="LMARGIN", new_y="NEXT")
     pdf.ln(2)
-    _line(
-        pdf,
-        f"{sheet.counts_words}. Found so by a person at unpacking; the photos support it.",
-        bold=True,
-    )
+    _line(pdf, f"{sheet.counts_words}.", bold=True)
+    _line(pdf, "Found so by a person at unpacking; the photos support it.")
     _line(pdf, f"Asked: {sheet.asked_words}. {sheet.note}")
 
 
@@ -114,7 +130,7 @@ def _table(pdf: "FPDF", sheet: Sheet) -> None:
     with pdf.table(
         padding=(0, 1),
         col_widths=(34, 50, 18, 26, 26, 26),
-        text_align=("LEFT", "LEFT", "LEFT", "RIGHT", "RIGHT", "LEFT"),
+        text_align=("LEFT", "LEFT", "LEFT", "RIGHT", "RIGHT", "CENTER"),
         line_height=5,
         borders_layout="HORIZONTAL_LINES",
     ) as table:
@@ -139,32 +155,48 @@ def _heading(pdf: "FPDF", text: str, *, below_mm: float = 40.0) -> None:
 
 def _line(pdf: "FPDF", text: str, *, bold: bool = False) -> None:
     pdf.set_font("Helvetica", "B" if bold else "", 10)
-    pdf.multi_cell(_WIDTH_MM, 5.2, latin(text), new_x="LMARGIN", new_y="NEXT")
+    pdf.multi_cell(_WIDTH_MM, 5.2, latin(unbroken(text)), align="L", new_x="LMARGIN", new_y="NEXT")
 
 
 def _photos(pdf: "FPDF", photos: Sequence[SheetPhoto], pictures: Mapping[str, Picture]) -> None:
-    """Set photos two a row, each with its caption below."""
+    """Set photos two a row, each with its caption below; one alone has it at its side."""
     for start in range(0, len(photos), 2):
         row = photos[start : start + 2]
-        boxes = [_box(pictures.get(photo.sha256)) for photo in row]
-        tall = max(height for _, height in boxes)
-        captions = [_caption(photo, pictures.get(photo.sha256)) for photo in row]
-        below = 4.0 * max(len(caption) for caption in captions) + 8
-        if pdf.get_y() + tall + below > _BOTTOM_MM:
+        if pdf.get_y() + _row_mm(row, pictures) > _BOTTOM_MM:
             pdf.add_page()
         top = pdf.get_y()
+        tall = max(_box(pictures.get(photo.sha256))[1] for photo in row)
+        ends = [top + tall]
         for index, photo in enumerate(row):
             left = _MARGIN_MM + index * (_COLUMN_MM + 6)
-            width, height = boxes[index]
             picture = pictures.get(photo.sha256)
             if picture is not None:
-                pdf.image(BytesIO(picture.jpeg), left, top, width, height)
-            pdf.set_xy(left, top + tall + 1)
-            for line, family, size in captions[index]:
-                pdf.set_font(family, size=size)
-                pdf.set_x(left)
-                pdf.multi_cell(_COLUMN_MM, 3.6, latin(line), align="L", new_x="LEFT", new_y="NEXT")
-        pdf.set_xy(_MARGIN_MM, top + tall + below)
+                pdf.image(BytesIO(picture.jpeg), left, top, *_box(picture))
+            beside = len(row) == 1 and picture is not None
+            at = (left + _COLUMN_MM + 6, top) if beside else (left, top + tall + 1)
+            ends.append(_set_caption(pdf, _caption(photo, picture), *at))
+        pdf.set_xy(_MARGIN_MM, max(ends) + 4)
+
+
+def _set_caption(
+    pdf: "FPDF", lines: Sequence[tuple[str, str, float]], left: float, top: float
+) -> float:
+    """Set a caption; return where it ends, mm from the top of the page."""
+    pdf.set_xy(left, top)
+    for line, family, size in lines:
+        pdf.set_font(family, size=size)
+        pdf.set_x(left)
+        text = latin(unbroken(line))
+        pdf.multi_cell(_COLUMN_MM, 3.6, text, align="L", new_x="LEFT", new_y="NEXT")
+    return pdf.get_y()
+
+
+def _row_mm(row: Sequence[SheetPhoto], pictures: Mapping[str, Picture]) -> float:
+    """Return about how tall a row of photos is with its captions; 0 without photos."""
+    if not row:
+        return 0.0
+    tall = max(_box(pictures.get(photo.sha256))[1] for photo in row)
+    return max(tall, _CAPTION_MM) + 4 if len(row) == 1 else tall + _CAPTION_MM + 4
 
 
 def _box(picture: Picture | None) -> tuple[float, float]:

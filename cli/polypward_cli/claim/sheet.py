@@ -12,7 +12,14 @@ from datetime import datetime
 from polypward.batch.claims import Clock, Verdict
 from polypward.batch.shares import Share
 
-__all__ = ["WHAT_THE_HASH_SHOWS", "Sheet", "SheetPhoto", "SheetPiece", "amount_words"]
+__all__ = [
+    "WHAT_THE_HASH_SHOWS",
+    "Sheet",
+    "SheetPhoto",
+    "SheetPiece",
+    "amount_words",
+    "unbroken",
+]
 
 WHAT_THE_HASH_SHOWS = (
     "The hash shows whether anything here was changed after the sheet was made. It does not show "
@@ -89,6 +96,14 @@ class Sheet:
         return "; ".join([self.together.words("claimed"), *found] if len(found) > 1 else found)
 
     @property
+    def window_rows(self) -> tuple[tuple[str, str], ...]:
+        """The claim window and its end, as far as they are known, each with its name."""
+        if not self.clock.deadline:
+            return ()
+        until = self.clock.deadline.isoformat(timespec="minutes")
+        return (("Claim window", self.window), ("Window ends", until))
+
+    @property
     def asked_words(self) -> str:
         """What is asked, with the pieces that have no price."""
         words = amount_words(self.asked, self.currency)
@@ -145,3 +160,8 @@ def amount_words(amount: float, currency: str) -> str:
     """Return an amount of money with its currency, if one is set."""
     text = f"{amount:,.2f}".replace(",", "\N{NARROW NO-BREAK SPACE}")
     return f"{text} {currency}".strip()
+
+
+def unbroken(text: str) -> str:
+    """Return text whose numbers are not parted from their per cent sign at the end of a line."""
+    return text.replace(" %", "\N{NO-BREAK SPACE}%")
