@@ -42,7 +42,7 @@ def _survival(told: Survival) -> Iterator[str]:
             yield f"  {group.dead_on_arrival.words('dead on arrival')}"
         yield f"  {group.died.words('died')}"
         yield f"  alive {_alive(group)}"
-        if group.care.feedings or group.care.dipped or group.care.treated:
+        if group.care.any:
             yield f"  {group.care.words}"
         if group.days_to_sale:
             first, last = group.days_to_sale[0], group.days_to_sale[-1]

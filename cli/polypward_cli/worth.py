@@ -31,6 +31,7 @@ from polypward_cli.claim.ledger import claim_of, credited_pieces, dead_on_arriva
 from polypward_cli.ward import Ward
 from polypward_cli.ward.ledger import audit
 from polypward_cli.ward.money_settings import money_of
+from polypward_cli.water.history import with_doses
 
 __all__ = [
     "GROUPS",
@@ -159,7 +160,7 @@ def _care_of_families(ward: Ward) -> dict[str, Tally]:
         one.specimen: root for root, family in families(ward.specimens()).items() for one in family
     }
     once: dict[str, dict[tuple[str, datetime], CareEvent]] = defaultdict(dict)
-    for event in ward.care():
+    for event in with_doses(ward, ward.care()):
         root = root_of.get(event.specimen, event.specimen)
         once[root].setdefault((event.what, event.at), event)
     return {root: tally(events.values()) for root, events in once.items()}

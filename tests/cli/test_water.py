@@ -203,6 +203,69 @@ def test_two_helpers_one_dose(ward: Path) -> None:
     ]
 
 
+def test_doses_stand_in_the_history_of_those_who_were_in_the_water(tmp_path: Path) -> None:
+    """Amber moves out of main at noon of day 3; its piece and blue carry what they stood in."""
+    path = tmp_path / "w"
+    table = tmp_path / "r.csv"
+    table.write_text(
+        "specimen,batch,place,water_system,arrived_on\n"
+        "amber,B1,rack 1,main,2025-03-01\nblue,B2,rack 1,main,2025-03-03\n"
+    )
+    Ward.open(path, create=True, time_zone="Europe/Berlin").close()
+
+    def go(*words: object) -> str:
+        done = CliRunner().invoke(app, [*map(str, words), "--ward", str(path)])
+        assert done.exit_code == 0, done.output
+        return done.stdout
+
+    def dosed(name: str) -> list[tuple[str, str]]:
+        entries = json.loads(go("specimen", "show", name, "--json"))["entries"]
+        doses = [entry for entry in entries if entry["what"] == "dose"]
+        return [(one["at"][8:13], one["detail"]["amount"]) for one in doses]
+
+    go("intake", table)
+    for when, system, grams in (
+        ("2025-03-02T10:00", "main", 1),
+        ("2025-03-04T11:59", "main", 2),
+        ("2025-03-04T12:30", "main", 3),
+        ("2025-03-05T10:00", "tub", 4),
+    ):
+        if system == "tub":
+            go("specimen", "move", "amber", "--to", "tub 1", "--water-system", "tub", "--at",
+               "2025-03-04T12:00")  # fmt: skip
+        again = ("--again",) if when == "2025-03-04T12:30" else ()
+        go("care", "dose", "log", system, "NaHCO3", f"{grams} g", "--by", "Kim", "--at", when,
+           *again)  # fmt: skip
+    assert dosed("amber") == [("02T10", "1 g"), ("04T11", "2 g"), ("05T10", "4 g")]
+    assert dosed("blue") == [("04T11", "2 g"), ("04T12", "3 g")]
+    go(
+        "specimen",
+        "split",
+        "amber",
+        "--into",
+        "amber-a",
+        "--into",
+        "amber-b",
+        "--at",
+        "2025-03-06T10:00",
+    )
+    go("care", "dose", "log", "tub", "NaHCO3", "5 g", "--by", "Kim", "--at", "2025-03-07T10:00")
+    assert dosed("amber") == [("02T10", "1 g"), ("04T11", "2 g"), ("05T10", "4 g")]
+    assert dosed("amber-a") == [*dosed("amber"), ("07T10", "5 g")]
+    told = go("specimen", "show", "blue")
+    assert (
+        "2025-03-04 11:59  dose: sodium bicarbonate, 2 g, for alkalinity, into main (Kim)" in told
+    )
+    # A corrected dose corrects the history of everybody.
+    go("care", "dose", "amend", 2, "2.5 g")
+    go("care", "dose", "amend", 3, "--undo")
+    assert dosed("blue") == [("04T11", "2.5 g")]
+    # Both pieces had the 07th's together: once; 4 doses of B1, 1 of B2.
+    groups = {one["name"]: one for one in json.loads(go("batch", "--json"))["groups"]}
+    assert [groups[name]["care"]["doses"] for name in ("B1", "B2")] == [4, 1]
+    assert "doses to their water" in go("batch")
+
+
 def test_a_dose_needs_somebody_who_gave_it_and_an_amount_that_can_be(ward: Path) -> None:
     ready(ward)
     assert "who gave it" in refused(ward, "dose", "log", "main", "NaHCO3", "4 g")

@@ -68,6 +68,7 @@ def _stays(
     first: Stand, one: Specimen, events: Sequence[CareEvent], parted: CareEvent | None
 ) -> list[Stay]:
     since = parted.at.date() if parted is not None else one.arrived_on
+    came = None if parted is None else parted.at
     now, moves = first, []
     found: list[Stay] = []
     here = True
@@ -77,18 +78,18 @@ def _stays(
             moves.append(event)
             after = stand_after(first, moves)
             if here and (after.place, after.water_system) != (now.place, now.water_system):
-                found.append(_stay(one, now, since, day))
-                since = day
+                found.append(_stay(one, now, since, day, came=came, went=event.at))
+                since, came = day, event.at
             now = after
         elif event.what == "returned" and not here:
-            here, since = True, day
+            here, since, came = True, day, event.at
         elif here and _leaves(event, one.specimen):
-            found.append(_stay(one, now, since, day))
+            found.append(_stay(one, now, since, day, came=came, went=event.at))
             here = False
     if here and one.state == "held":
-        found.append(_stay(one, now, since, None))
+        found.append(_stay(one, now, since, None, came=came))
     elif here:
-        found.append(_stay(one, now, since, one.left_on))
+        found.append(_stay(one, now, since, one.left_on, came=came))
     return found
 
 
@@ -97,13 +98,23 @@ def _leaves(event: CareEvent, name: str) -> bool:
     return event.what in LEAVING or (bool(pieces) and name not in pieces)
 
 
-def _stay(one: Specimen, stand: Stand, since: date | None, until: date | None) -> Stay:
+def _stay(
+    one: Specimen,
+    stand: Stand,
+    since: date | None,
+    until: date | None,
+    *,
+    came: datetime | None = None,
+    went: datetime | None = None,
+) -> Stay:
     return Stay(
         specimen=one.specimen,
         water=stand.water_system,
         place=stand.place,
         since=since,
         until=until,
+        came=came,
+        went=went,
     )
 
 
@@ -125,7 +136,12 @@ def _with_parent(
         day = at.date()
         lived = [s for s in own[parent] if s.since is None or s.since <= day]
         cut = [
-            replace(s, specimen=name, until=day if s.until is None else min(s.until, day))
+            replace(
+                s,
+                specimen=name,
+                until=day if s.until is None else min(s.until, day),
+                went=at if s.went is None else min(s.went, at),
+            )
             for s in lived
         ]
         before = [*cut, *before]

@@ -6,6 +6,7 @@ from dataclasses import asdict, dataclass
 from datetime import date, datetime
 from typing import Any, Final
 
+from polypward.care import history_words
 from polypward.errors import BadInputError
 from polypward.life import STATES
 from polypward.records import CareEvent, Specimen
@@ -14,6 +15,7 @@ from polypward_cli.life.common import named
 from polypward_cli.register import COLUMNS
 from polypward_cli.ward import Ward
 from polypward_cli.ward.tables import csv_text
+from polypward_cli.water.history import with_doses
 
 __all__ = [
     "LIST_COLUMNS",
@@ -126,8 +128,7 @@ class Life:
             rows.append((worn.since, f"tag {worn.tag[1:]} put on"))
             rows += [(worn.until, f"tag {worn.tag[1:]} taken off")] if worn.until else []
         for event in self.events:
-            detail = "; ".join(f"{name}={value}" for name, value in event.detail.items())
-            told = f"{event.what} {detail}".strip()
+            told = history_words(event)
             rows.append((event.at, f"{told} ({event.by})" if event.by else told))
         for at, told in sorted(rows, key=lambda row: row[0]):
             yield f"  {at:%Y-%m-%d %H:%M}  {told}"
@@ -172,7 +173,7 @@ def life_of(ward: Ward, name: str) -> Life:
     return Life(
         specimen=one,
         pieces=tuple(row["specimen"] for row in rows),
-        events=tuple(ward.care(one.specimen)),
+        events=tuple(with_doses(ward, ward.care(one.specimen), specimen=one.specimen)),
         photos=tuple(
             (reading.taken_at, reading.photo, reading.tile)
             for reading in ward.readings(one.specimen)

@@ -20,6 +20,7 @@ from polypward_cli.report import words
 from polypward_cli.report.details import event_view
 from polypward_cli.rounds import place_of, plan_round
 from polypward_cli.ward import Ward
+from polypward_cli.water.history import with_doses
 
 __all__ = ["ROUTES"]
 
@@ -76,7 +77,7 @@ async def specimen(ask: Ask) -> Response:
             return None
         course = course_of(ward, one.specimen, pooled=pooled)
         assert course is not None
-        events = sorted(ward.care(one.specimen), key=lambda event: event.at, reverse=True)
+        events = with_doses(ward, ward.care(one.specimen), specimen=one.specimen)[::-1]
         return {
             "one": one,
             "place": place_of(one),

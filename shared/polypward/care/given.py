@@ -27,6 +27,7 @@ class Given:
     treated: int
     water_changes: int
     moves: int
+    doses: int
 
     @property
     def words(self) -> str:
@@ -37,11 +38,18 @@ class Given:
         if self.watched:
             fed += f" ({self.taken} of {self.watched} watched ones taken)"
         changes = f"{self.water_changes / self.weeks:.1f} water changes"
+        doses = f"{self.doses / self.weeks:.1f} doses to their water"
         moves = f"{self.moves / self.weeks:.1f} moves"
         return (
-            f"care a specimen-week: {fed}, {changes}, {moves}; {self.dipped} of {self.specimens} "
-            f"dipped, {self.treated} treated"
+            f"care a specimen-week: {fed}, {changes}, {doses}, {moves}; {self.dipped} of "
+            f"{self.specimens} dipped, {self.treated} treated"
         )
+
+    @property
+    def any(self) -> bool:
+        """Whether anything was given at all."""
+        given = (self.feedings, self.dipped, self.treated, self.water_changes, self.moves)
+        return any((*given, self.doses))
 
 
 def given(tallies: Iterable[tuple[Tally, float]]) -> Given:
@@ -64,4 +72,5 @@ def given(tallies: Iterable[tuple[Tally, float]]) -> Given:
         treated=sum(one.treatments > 0 for one, _ in every),
         water_changes=sum(one.water_changes for one, _ in every),
         moves=sum(one.moves for one, _ in every),
+        doses=sum(one.doses for one, _ in every),
     )

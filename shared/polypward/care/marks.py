@@ -33,6 +33,7 @@ class Tally:
     treatments: int = 0
     moves: int = 0
     water_changes: int = 0
+    doses: int = 0
     cost: float | None = None
     minutes: float | None = None
 
@@ -40,7 +41,8 @@ class Tally:
 def mark_of(event: CareEvent) -> str:
     """Return the words of an event's mark in the course; "" for everyday care.
 
-    Heavy feedings, findings of an inspection, treatments, moves and water changes are marked.
+    Heavy feedings, findings of an inspection, treatments, moves, water changes and doses that
+    correct the water are marked.
     """
     detail = event.detail
     name = detail.get("name") or detail.get("agent", "")
@@ -48,6 +50,8 @@ def mark_of(event: CareEvent) -> str:
         return "heavy feeding"
     if event.what == "inspection" and detail.get("found"):
         return f"found {detail['found']}"
+    if event.what == "dose" and detail.get("raises"):
+        return f"dose, {name} for {detail['raises']}" if name else f"dose for {detail['raises']}"
     if event.what in _EVERYDAY:
         return ""
     if event.what == "dip":
@@ -70,8 +74,8 @@ def mark_of(event: CareEvent) -> str:
 def history_words(event: CareEvent) -> str:
     """Return an event as a line of a specimen's history, without its time and person.
 
-    Entries of feedings, baths, inspections and water changes in the words of a keeper; of any
-    other event the word and its details as they were noted.
+    Feedings, baths, inspections, water changes and doses in the words of a keeper; of any other
+    event the word and its details as they were noted.
     """
     detail = event.detail
     parts: list[str]
@@ -100,6 +104,15 @@ def history_words(event: CareEvent) -> str:
         ]
     elif "change" in detail:
         return mark_of(event)
+    elif "dose" in detail:
+        raises = detail.get("raises", "")
+        system = detail.get("system", "")
+        parts = [
+            detail.get("name", ""),
+            detail.get("amount", ""),
+            f"for {raises}" if raises else "",
+            f"into {system}" if system else "",
+        ]
     else:
         parts = [f"{key} {value}".strip() for key, value in detail.items()]
     told = ", ".join(part for part in parts if part)
@@ -134,6 +147,7 @@ def tally(
         treatments=len(opened),
         moves=sum(event.what == "move" for event in within),
         water_changes=sum(event.what == "water-change" for event in within),
+        doses=sum(event.what == "dose" for event in within),
         cost=_sum(within, "cost"),
         minutes=_sum(within, "minutes"),
     )

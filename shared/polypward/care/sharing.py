@@ -2,20 +2,32 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime, tzinfo
 
 __all__ = ["Shared", "Stay", "shared_water"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stay:
-    """A specimen stood in a water from a day to a day; `since` None = not known from when."""
+    """A specimen stood in a water from a day to a day; `since` None = not known from when.
+
+    `came` and `went` are the moments of a noted move, where there was one.
+    """
 
     specimen: str
     water: str
     place: str = ""
     since: date | None = None
     until: date | None = None  # None = still there
+    came: datetime | None = None
+    went: datetime | None = None
+
+    def holds(self, at: datetime, zone: tzinfo) -> bool:
+        """Say whether it stood there at an aware moment; a day without a time counts whole."""
+        day = at.astimezone(zone).date()
+        if (self.since is not None and day < self.since) or (self.until and day > self.until):
+            return False
+        return (self.came is None or at >= self.came) and (self.went is None or at < self.went)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -31,6 +31,8 @@ def event(what: str, day: float = 0, **detail: str) -> CareEvent:
         ("water-change", {"litres": "60"}, "water change 60 L"),
         ("quarantine", {"status": "done"}, "quarantine done"),
         ("sold", {"price": "90"}, "sold"),
+        ("dose", {"name": "soda", "raises": "alkalinity"}, "dose, soda for alkalinity"),
+        ("dose", {"name": "amino acids"}, ""),  # given every day
     ],
 )
 def test_marks_of_the_course(what: str, detail: dict[str, str], mark: str) -> None:
@@ -47,10 +49,11 @@ def test_care_is_counted_for_the_comparison_of_batches() -> None:
         event("treatment", 9, status="done"),
         event("move", 5),
         event("water-change", 6),
+        event("dose", 6, name="soda"),
     ]
     every = tally(events)
     assert (every.feedings, every.heavy_feedings, every.dips, every.treatments) == (3, 1, 1, 1)
-    assert (every.moves, every.water_changes) == (1, 1)
+    assert (every.moves, every.water_changes, every.doses) == (1, 1, 1)
     assert every.responses == (("took", 2), ("refused", 1))
     assert (every.cost, every.minutes) == (0.75, 12.0)
     early = tally(events, until=START + timedelta(days=1))
@@ -83,10 +86,11 @@ def test_groups_are_compared_by_what_they_were_given() -> None:
     assert (group.specimens, group.weeks, group.watched, group.taken) == (2, 3.0, 4, 3)
     assert group.words == (
         "care a specimen-week: 2.0 feedings (3 of 4 watched ones taken), 0.0 water changes, "
-        "0.0 moves; 1 of 2 dipped, 0 treated"
+        "0.0 doses to their water, 0.0 moves; 1 of 2 dipped, 0 treated"
     )
     assert "too short to say" in given([(tally(second), 3)]).words
     assert given([]).words.endswith("too short to say")
+    assert (given([(tally([event("dose")]), 9)]).any, given([(tally([]), 9)]).any) == (True, False)
 
 
 @pytest.mark.parametrize(
@@ -111,6 +115,17 @@ def test_groups_are_compared_by_what_they_were_given() -> None:
         ("inspection", {"inspection": "1", "clean": "yes"}, "inspection: nothing found"),
         ("water-change", {"change": "1", "share": "0.2", "litres": "60"}, "water change 20 %"),
         ("move", {"to": "rack 2"}, "move: to rack 2"),
+        (
+            "dose",
+            {
+                "dose": "1",
+                "name": "soda",
+                "amount": "5 g",
+                "raises": "alkalinity",
+                "system": "main",
+            },
+            "dose: soda, 5 g, for alkalinity, into main",
+        ),
         ("look", {"state": "alive"}, "look: state alive"),
     ],
 )
