@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from typing import Any
 
-from polypward.course import Course, PooledSd, Trend, smallest_change
+from polypward.course import Course, CourseSettings, PooledSd, Trend, smallest_change
 
 __all__ = ["as_json", "repeat_rows", "told_course", "told_recovery", "told_repeat"]
 
@@ -26,7 +26,7 @@ def told_recovery(course: Course) -> str:
 
 
 def _told_trend(trend: Trend, measure: str) -> str:
-    points = measure == "condition"
+    points = measure.startswith("condition")
     scale, unit, places = (1.0, "points", 1) if points else (100.0, "%", 1)
 
     def said(value: float | None) -> str:
@@ -38,15 +38,26 @@ def _told_trend(trend: Trend, measure: str) -> str:
     )
 
 
+def _told_smallest(course: Course) -> Iterator[str]:
+    """Yield the smallest change of each measure that two visits can show."""
+    for measure, change in course.smallest_changes.items():
+        if measure == "colour" and "paling" in course.smallest_changes:
+            continue
+        told = f"{change:.1f} Lab" if measure == "colour" else f"{100 * change:.1f} %"
+        yield f"{measure} {told}"
+
+
 def told_course(course: Course) -> Iterator[str]:
     """Yield the lines of a course: condition, recovery, trends, flags with their dates, advice."""
     score = course.score
     sd = "" if score.condition_sd is None else f" +- {score.condition_sd:.0f}"
     told = "not available" if score.condition is None else f"{score.condition:.0f}{sd} of 100"
     yield f"{course.specimen}: {score.visits} visits, photo condition {told}"
-    yield f"  recovery     {told_recovery(course)}"
+    yield f"  recovery       {told_recovery(course)}"
     for measure, trend in course.trends.items():
-        yield f"  {measure:<12} {_told_trend(trend, measure)}"
+        yield f"  {measure:<14} {_told_trend(trend, measure)}"
+    if course.smallest_changes:
+        yield f"  smallest change told from noise: {', '.join(_told_smallest(course))}"
     for part in course.trend_parts:
         what = f"after {part.began}" if part.began else "before"
         rate = "fewer than three visits"
@@ -84,63 +95,61 @@ def as_json(course: Course) -> dict[str, Any]:
         "flags": [asdict(flag) for flag in course.flags],
         "advice": asdict(course.advice),
         "could_raise": dict(course.could_raise),
+        "smallest_changes": dict(course.smallest_changes),
+        "prospect": course.prospect and asdict(course.prospect),
         "notes": list(course.notes),
     }
 
 
-def repeat_rows(pooled: PooledSd) -> list[dict[str, Any]]:
+def repeat_rows(pooled: PooledSd, settings: CourseSettings | None = None) -> list[dict[str, Any]]:
     """Return each measure's repeatability: SD, degrees of freedom, smallest change told from noise.
 
     `unit` is a share of the specimen for cover and overgrown, of the area for area (relative), and
-    Lab units for colour. None = fewer than 20 repeats.
+    Lab units for colour. `ward_sd` is what the ward's own photos and visits repeat to (None = fewer
+    than 20 repeats), `floor` what a photo is never trusted beyond; `sd` is the larger of the two.
     """
-    measures = (
-        ("live cover", "share", pooled.cover_within, pooled.cover_df, pooled.cover),
-        ("overgrown", "share", pooled.overgrown_within, pooled.overgrown_df, pooled.overgrown),
-        ("live area", "of itself", pooled.area_within, pooled.area_df, _area(pooled)),
-        ("colour", "Lab", pooled.lab_within, pooled.lab_df, pooled.lab),
-    )
-    rows: list[dict[str, Any]] = [
-        {
-            "measure": name,
-            "unit": unit,
-            "same_day_sd": within,
-            "same_day_df": df,
-            "sd": sd,
-            "smallest_change": None if sd is None else smallest_change(sd),
-        }
-        for name, unit, within, df, sd in measures
-    ]
-    rows += [
-        {
-            "measure": f"live cover from {band:.2f}",
-            "unit": "share",
-            "same_day_sd": None,
-            "same_day_df": None,
-            "sd": sd,
-            "smallest_change": smallest_change(sd),
-        }
-        for band, sd in sorted(pooled.cover_by_band.items())
-    ]
+    settings = settings or CourseSettings()
+    cover, grown, lab = settings.cover_floor, settings.overgrown_floor, settings.lab_floor
+    measures: list[tuple[str, str, float | None, int | None, float | None, float]] = [
+        ("live cover", "share", pooled.cover_within, pooled.cover_df, pooled.cover, cover),
+        ("overgrown", "share", pooled.overgrown_within, pooled.overgrown_df,
+         pooled.overgrown, grown),
+        ("live area", "of itself", pooled.area_within, pooled.area_df, pooled.area, 0.0),
+        ("colour", "Lab", pooled.lab_within, pooled.lab_df, pooled.lab, lab),
+        *(
+            (f"live cover from {band:.2f}", "share", None, None, sd, cover)
+            for band, sd in sorted(pooled.cover_by_band.items())
+        ),
+    ]  # fmt: skip
+    rows: list[dict[str, Any]] = []
+    for name, unit, within, df, own, floor in measures:
+        sd = None if own is None else max(own, floor)
+        rows.append(
+            {
+                "measure": name,
+                "unit": unit,
+                "same_day_sd": within,
+                "same_day_df": df,
+                "ward_sd": own,
+                "floor": floor,
+                "sd": sd,
+                "smallest_change": None if sd is None else smallest_change(sd),
+            }
+        )
     return rows
 
 
-def _area(pooled: PooledSd) -> float | None:
-    known = [sd for sd in (pooled.area_within, pooled.area_between) if sd is not None]
-    return max(known) if known else None
-
-
-def told_repeat(pooled: PooledSd) -> Iterator[str]:
+def told_repeat(pooled: PooledSd, settings: CourseSettings | None = None) -> Iterator[str]:
     """Yield a line for each measure."""
-    for row in repeat_rows(pooled):
-        lab = row["unit"] == "Lab"
+    for row in repeat_rows(pooled, settings):
         if row["sd"] is None:
             yield (
                 f"  {row['measure']:<22} not available: {row['same_day_df']} repeats on one day "
                 "so far, 20 are needed, or as many runs of three visits"
             )
             continue
-        unit = " Lab" if lab else " %"
-        scale, places = (1.0, 1) if lab else (100.0, 1)
-        change, sd = scale * row["smallest_change"], scale * row["sd"]
-        yield f"  {row['measure']:<22} {change:.{places}f}{unit}  (SD {sd:.{places}f})"
+        scale, unit = (1.0, "Lab") if row["unit"] == "Lab" else (100.0, "%")
+        sd = f"SD {scale * row['sd']:.1f}"
+        if row["ward_sd"] < row["floor"]:
+            sd += f", the least that is trusted; here {scale * row['ward_sd']:.1f} so far"
+        yield f"  {row['measure']:<22} {scale * row['smallest_change']:.1f} {unit}  ({sd})"

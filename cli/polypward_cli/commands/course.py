@@ -73,11 +73,12 @@ def repeat(as_json: JsonOption = False, ward: WardOption = WARD) -> None:
     with Ward.open(ward) as opened:
         readings = [one for one in opened.readings() if one.specimen]
         pooled = pool_sd(readings, zone=opened.settings.zone)
+        settings = opened.settings.course_settings()
     if as_json:
-        print_json(repeat_rows(pooled))
+        print_json(repeat_rows(pooled, settings))
         return
     typer.echo("Smallest change between two visits that can be told from noise:")
-    for line in told_repeat(pooled):
+    for line in told_repeat(pooled, settings):
         typer.echo(line)
 
 

@@ -128,7 +128,7 @@ def _with_worth(
         )
         if prospect is not None:
             advice = replace(course.advice, worth=prospect.words())
-            found[one.specimen] = replace(course, advice=advice)
+            found[one.specimen] = replace(course, advice=advice, prospect=prospect)
     return found
 
 

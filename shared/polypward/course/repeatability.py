@@ -66,6 +66,11 @@ class PooledSd:
         return larger(self.overgrown_within, self.overgrown_between)
 
     @property
+    def area(self) -> float | None:
+        """The larger of the two SDs of live area, of itself."""
+        return larger(self.area_within, self.area_between)
+
+    @property
     def lab(self) -> float | None:
         """The larger of the two SDs of colour, Lab units along one direction."""
         return larger(self.lab_within, self.lab_between)

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Literal
 
+from polypward.course.prospect import Prospect
 from polypward.course.rules import AdviceWord, Fact
 from polypward.course.settings import Lab
 from polypward.records import Reading
@@ -200,8 +201,10 @@ class Course:
 
     `chart` is keyed by measure ("cover", "overgrown", "paling") for the view the score stands on,
     and by measure and view ("cover side") for another. `could_raise` gives, for each flag that
-    photos can raise, the first day on which there was enough to raise it (None: not yet). `notes`
-    are sentences on what the figures stand on.
+    photos can raise, the first day on which there was enough to raise it (None: not yet). `trends`
+    are keyed like `chart`, with "condition" besides; `smallest_changes` says by measure ("cover",
+    "overgrown", "area", "colour" in Lab, "paling") how much two visits must differ to be told from
+    noise. `notes` are sentences on what the figures stand on.
     """
 
     specimen: str
@@ -215,6 +218,8 @@ class Course:
     advice: Advice
     trends: Mapping[str, Trend] = field(default_factory=dict)
     trend_parts: tuple[TrendPart, ...] = ()  # only where a change was logged
+    smallest_changes: Mapping[str, float] = field(default_factory=dict)
+    prospect: Prospect | None = None  # only with enough finished cases of its kind and state
     could_raise: Mapping[str, date | None] = field(default_factory=dict)
     facts: Mapping[str, Fact] = field(default_factory=dict)
     notes: tuple[str, ...] = ()

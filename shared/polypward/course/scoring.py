@@ -3,10 +3,9 @@
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, timedelta
-from itertools import pairwise
 
-from polypward.care.marks import mark_of
 from polypward.course.advice import advise, gather_facts, left
+from polypward.course.changes import part_trends, smallest_changes, view_trends
 from polypward.course.charts import ViewCharts, chart_view, repeat_sd
 from polypward.course.colour import ViewColour, colour_view
 from polypward.course.condition import recovery
@@ -21,22 +20,16 @@ from polypward.course.results import (
     Reference,
     Score,
     Trend,
-    TrendPart,
     View,
     Visit,
 )
 from polypward.course.settings import CourseSettings
-from polypward.course.trend import find_trend, trend_parts
 from polypward.course.visits import form_visits, view_of
 from polypward.records import CareEvent, Reading, Specimen
 
 __all__ = ["score_specimen"]
 
 _DECLINES = frozenset({"paling", "recession", "overgrowth", "sharp-loss"})
-# Care that may change the course of a specimen: its trend is told before and after.
-_CHANGES = frozenset(
-    {"move", "light", "lights", "lamp", "treatment", "care-plan", "plan", "quarantine"}
-)
 
 
 def score_specimen(
@@ -111,7 +104,7 @@ def score_specimen(
         )
     main: View = "top" if "top" in colours else "side"
     series = colours[main].visits
-    trends = _trends(series)
+    trends = view_trends({view: colour.visits for view, colour in colours.items()}, main)
     flags = [
         flag
         for view_charts in charts.values()
@@ -159,43 +152,11 @@ def score_specimen(
         score=score,
         advice=advice,
         trends=trends,
-        trend_parts=_parts(series, own_care, settings),
+        trend_parts=part_trends(series, own_care, settings),
+        smallest_changes=smallest_changes(series, colours[main].reference, pooled, settings),
         could_raise=could_raise(list(charts.values())),
         facts=facts,
         notes=_notes(main, visits, colours[main].reference, colours[main].notes),
-    )
-
-
-def _trends(series: Sequence[Visit]) -> dict[str, Trend]:
-    days = [visit.day for visit in series]
-    found = {
-        "cover": find_trend(days, [visit.live_cover for visit in series]),
-        "paling": find_trend(days, [visit.paling_raw for visit in series]),
-        "condition": find_trend(days, [visit.condition for visit in series]),
-    }
-    return {name: trend for name, trend in found.items() if trend is not None}
-
-
-def _parts(
-    series: Sequence[Visit], care: Sequence[CareEvent], settings: CourseSettings
-) -> tuple[TrendPart, ...]:
-    """Trends before and after each logged change of care and each change of light."""
-    changes: dict[date, list[str]] = {}
-    for event in care:
-        if event.what in _CHANGES:
-            day = event.at.astimezone(settings.zone).date()
-            changes.setdefault(day, []).append(mark_of(event) or event.what)
-    lit = [visit for visit in series if visit.light is not None]
-    for before, after in pairwise(lit):
-        if before.light != after.light:
-            changes.setdefault(after.day, []).append(f"light {after.lamp}".strip())
-    if not changes:
-        return ()
-    days = [visit.day for visit in series]
-    told = [(day, ", ".join(dict.fromkeys(words))) for day, words in sorted(changes.items())]
-    return (
-        *trend_parts("cover", days, [visit.live_cover for visit in series], told),
-        *trend_parts("paling", days, [visit.paling_raw for visit in series], told),
     )
 
 
