@@ -68,7 +68,7 @@ def run_demo(photos: Path, out: Path, *, progress: Progress) -> Demo:
     BadInputError
         If `out` already holds another ward's files, or the samples cannot be read.
     """
-    from polypward_cli.report import build_report
+    from polypward_cli.report import build_report, gather
 
     folder = out / "ward"
     if (folder / "ward.db").exists() and not (folder / "demo.txt").exists():
@@ -95,5 +95,5 @@ def run_demo(photos: Path, out: Path, *, progress: Progress) -> Demo:
         courses = refresh(ward)
         closing = close(ward, outcome, courses)
         lines = tuple(closing.lines())
-        report = build_report(ward)
+        report = build_report(ward, beside=gather(ward))
     return Demo(ward=folder, closing=closing, lines=lines, report=report)

@@ -1,6 +1,7 @@
 """The report as a person and a browser find it: a ward of built records, no photographs."""
 
 import dataclasses
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
@@ -156,12 +157,20 @@ class Page(HTMLParser):
         super().__init__()
         self.path = path
         self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.labelled: list[dict[str, str | None]] = []  # fields that stand in their label
         self._words: list[str] = []
+        self._in_label = 0
         self.feed(path.read_text("utf-8"))
         self.words = " ".join(" ".join(self._words).split())
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.tags.append((tag, dict(attrs)))
+        self._in_label += tag == "label"
+        if self._in_label:
+            self.labelled.append(dict(attrs))
+
+    def handle_endtag(self, tag: str) -> None:
+        self._in_label -= tag == "label"
 
     def handle_data(self, data: str) -> None:
         self._words.append(data)
@@ -169,7 +178,7 @@ class Page(HTMLParser):
 
 def pages(index: Path) -> Iterator[Page]:
     found = sorted(index.parent.rglob("*.html"))
-    assert len(found) == 3 + 4
+    assert len(found) == 5 + 4
     yield from map(Page, found)
 
 
@@ -178,10 +187,12 @@ def test_hostile_names_are_words_and_no_markup(ward: BuiltWard) -> None:
     seen = 0
     for page in pages(build_report(ward)):
         for tag, attributes in page.tags:
-            assert tag not in ("script", "iframe", "object", "form", "base")
+            assert tag not in ("iframe", "object", "form", "base")
+            if tag == "script":  # the report's own, and nothing inline
+                assert str(attributes["src"]).removeprefix("../") == "report.js"
             assert not [name for name in attributes if name.startswith("on")]
         seen += '<script>alert("x")</script>' in page.words
-    assert seen >= 3  # first page, its own, that of the kind
+    assert seen >= 4  # first page, all specimens, its own, that of the kind
 
 
 def test_the_folder_stands_alone(ward: BuiltWard) -> None:
@@ -193,19 +204,20 @@ def test_the_folder_stands_alone(ward: BuiltWard) -> None:
             assert "http" not in text.replace("http-equiv", ""), path
             assert "//" not in text, path
             assert "@import" not in text, path
-    for page in pages(index):
-        names = {a["id"] for _, a in page.tags if "id" in a}
+    script = (index.parent / "report.js").read_text("utf-8")
+    assert not re.search(r"http|fetch|XMLHttp|import|eval|innerHTML|sendBeacon|WebSocket", script)
+    shown = {page.path.resolve(): page for page in pages(index)}
+    for page in shown.values():
         targets = [a[k] for _, a in page.tags for k in ("href", "src") if k in a]
         assert targets
         for target in targets:
             assert target is not None
             file, _, fragment = target.partition("#")
-            if file:
-                found = (page.path.parent / unquote(file)).resolve()
-                assert found.is_file(), target
-                assert found.is_relative_to(index.parent.resolve())
-            else:
-                assert fragment in names
+            found = (page.path.parent / unquote(file)).resolve() if file else page.path.resolve()
+            assert found.is_file(), target
+            assert found.is_relative_to(index.parent.resolve())
+            if fragment:
+                assert fragment in {a["id"] for _, a in shown[found].tags if "id" in a}, target
 
 
 def test_pages_can_be_read_without_eyes(ward: BuiltWard) -> None:
@@ -221,15 +233,16 @@ def test_pages_can_be_read_without_eyes(ward: BuiltWard) -> None:
                 assert "alt" in a
             if tag == "svg":
                 assert a.get("aria-hidden") == "true" or a.get("role") == "img"
-            if tag == "input":
-                assert ("label", {"for": a["id"]}) in tags
+            if tag in ("input", "select"):
+                assert a in page.labelled or ("label", {"for": a["id"]}) in tags
             for name in (a.get("aria-labelledby") or "").split():
                 assert name in ids
 
 
 def test_the_first_page_sorts_the_ward(ward: BuiltWard) -> None:
     """Receding asks for a person, a sure gain in quarantine comes back, healthy can be sold."""
-    words = Page(build_report(ward)).words
+    index = build_report(ward)
+    words = Page(index).words
     sections = ["Who needs me today 1", "Coming back 1", "Can be sold 1", "Due for a photo 1"]
     places = [words.index(section) for section in sections]
     assert places == sorted(places)
@@ -241,26 +254,32 @@ def test_the_first_page_sorts_the_ward(ward: BuiltWard) -> None:
     assert "Torch 3" not in needs + sold + rest
     assert "<script>" in sold
     assert "never into natural waters" in sold
-    assert "No longer on the tables 1 Gone : lost 14 Jan 2026" in rest
+    assert "No longer on the tables 1" in rest
+    every = Page(index.parent / "all.html").words
+    assert "Due for a photo 1 Hammer" in every
+    assert "No longer on the tables 1 Gone : lost 14 Jan 2026" in every
     assert "3 specimens on the tables: 1 needs someone today, 1 coming back, 1 can be sold" in words
 
 
-def test_the_first_page_says_what_to_do_differently(ward: BuiltWard) -> None:
+def test_the_page_of_photos_says_what_to_do_differently(ward: BuiltWard) -> None:
     words = Page(build_report(ward)).words
     assert "Photos not counted 2" in words
-    assert "No colour card was found. 1 photo. Next time: Lay the whole card beside" in words
     photos = Page(ward.path / "report/photos.html").words
+    assert "No colour card was found. Lay the whole card beside" in photos
     assert "a.jpg (Hammer): 1 of 8 markers" in photos
     assert "IMG_1.jpg" in photos
 
 
 def test_money_is_summed_where_the_register_has_prices(ward: BuiltWard) -> None:
     """80 + 1200.50 held, the one lost had cost 30; without prices there is no such line."""
-    words = Page(build_report(ward)).words
+    index = build_report(ward)
+    words = Page(index.parent / "ward.html").words
     assert "on the tables: 1 280.50 expected for 2 specimens" in words  # no-break space
     assert "lost or discarded: 30.00 of cost" in words
+    assert "Can be sold now: 1 200.50 expected." in Page(index).words
     ward.kept = [dataclasses.replace(one, cost=None, expected_price=None) for one in ward.kept]
-    assert "prices" not in Page(build_report(ward)).words
+    index = build_report(ward)
+    assert "expected" not in Page(index).words + Page(index.parent / "ward.html").words
 
 
 def test_a_specimen_page_tells_its_course(ward: BuiltWard) -> None:
@@ -278,9 +297,9 @@ def test_a_specimen_page_tells_its_course(ward: BuiltWard) -> None:
         assert told in page.words
     drawn = [a for tag, a in page.tags if tag == "svg" and a.get("role") == "img"]
     assert len(drawn) == 3  # cover, colour, condition
-    pictures = [a for tag, a in page.tags if tag == "img"]
-    alts = [str(a["alt"]) for a in pictures]
-    assert len(pictures) == VISITS
+    newest, *alts = [str(a["alt"]) for tag, a in page.tags if tag == "img"]
+    assert newest == alts[-1]
+    assert len(alts) == VISITS
     assert alts[0].startswith("Hammer on 5 Jan 2026, cover 96 %")
     assert alts[-1].startswith("Hammer on 9 Feb 2026, cover 72 %")
 
@@ -305,7 +324,7 @@ def test_loss_that_only_the_side_shows_is_told_on_the_first_page(ward: BuiltWard
     page = Page(specimen_page(index, "stalk"))
     assert page.words.index("From above") < page.words.index("From the side")
     assert "Live cover, side photos" in page.words
-    alts = [str(a["alt"]) for tag, a in page.tags if tag == "img"]
+    _, *alts = [str(a["alt"]) for tag, a in page.tags if tag == "img"]
     assert [" from the side" in alt for alt in alts] == VISITS * [False] + VISITS * [True]
 
 
@@ -352,13 +371,13 @@ def test_a_coral_without_live_tissue_asks_for_a_second_look(ward: BuiltWard) -> 
 
 
 def test_a_long_list_goes_on_in_rows(ward: BuiltWard) -> None:
-    """70 specimens that can be sold: 60 in full, 10 in a table, all of them linked."""
+    """70 specimens that can be sold: 40 in full, 30 in a table, all of them linked."""
     ward.kept = [Specimen(specimen=f"n{n:02d}") for n in range(70)]
     ward.taken = [reading(f"n{n:02d}", v) for n in range(70) for v in range(VISITS)]
     page = Page(build_report(ward))
     assert "Can be sold 70" in page.words
-    assert [a.get("class") for tag, a in page.tags if tag == "li"].count("card") == 60
-    assert "10 more" in page.words
+    assert [a.get("class") for tag, a in page.tags if tag == "li"].count("card") == 40
+    assert "30 more" in page.words
     linked = [str(a.get("href")) for tag, a in page.tags if tag == "a"]
     assert all(f"specimens/n{n:02d}.html" in linked for n in range(70))
 
@@ -401,23 +420,25 @@ def specimen_page(index: Path, start: str) -> Path:
 
 
 def test_outlines_follow_the_mask(ward: BuiltWard, tmp_path: Path) -> None:
-    """A disc of 100 px round (160, 120) of 320 x 240, drawn at 200 x 150: 62.5 px round (100, 75).
+    """A disc of 100 px round (160, 120) of 320 x 240, drawn at 280 x 210: 87.5 px round (140, 105).
 
+    The square of 320 px about the disc is cut off at the tile's upper and lower edge.
     Half a pixel for the border's centre, 0.6 for straightening, one for the scaled step.
     """
     made = cutouts.make_cutouts(
         [reading("Hammer", 0)], ward=ward.path, folder=tmp_path / "cut", earlier=None
     )["tiles/0.jpg"]
-    assert (made.width, made.height) == (200, 150)
+    assert (made.width, made.height) == (280, 210)
+    assert made.frame == (-160.5, -120.5, 320, 240)  # about the middle of 60..260, 20..220
     assert set(made.outlines) == {"live"}
     steps = made.outlines["live"].strip("MZ").split("L")
     points = np.array([step.split() for step in steps], float)
-    radii = np.hypot(points[:, 0] - 100.3, points[:, 1] - 75.3)
+    radii = np.hypot(points[:, 0] - 140.4, points[:, 1] - 105.4)
     assert len(points) >= 12
-    np.testing.assert_allclose(radii, 62.5, atol=1.2)
+    np.testing.assert_allclose(radii, 87.5, atol=1.2)
     jpeg = cv2.imdecode(np.fromfile(tmp_path / "cut" / made.file, np.uint8), cv2.IMREAD_COLOR)
-    assert jpeg.shape == (150, 200, 3)
-    assert jpeg[75, 100, 1] > 130 > 90 > jpeg[5, 5, 1]  # live tissue in, ground out
+    assert jpeg.shape == (210, 280, 3)
+    assert jpeg[105, 140, 1] > 130 > 90 > jpeg[5, 5, 1]  # live tissue in, ground out
 
 
 def test_only_new_cutouts_are_made(ward: BuiltWard, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -449,7 +470,7 @@ def test_a_damaged_tile_costs_one_cutout_only(ward: BuiltWard, damage: bytes | N
         tile.write_bytes(damage)
     index = build_report(ward)
     page = Page(specimen_page(index, "hammer"))
-    assert len([tag for tag, _ in page.tags if tag == "img"]) == VISITS - 1
+    assert len([tag for tag, _ in page.tags if tag == "img"]) == 1 + VISITS - 1  # the newest twice
 
 
 def test_a_damaged_index_of_cutouts_is_made_again(ward: BuiltWard) -> None:

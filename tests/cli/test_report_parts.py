@@ -21,15 +21,15 @@ def chart(*points: Point, **more: object) -> str:
 
 
 def test_dots_stand_where_axis_and_days_say() -> None:
-    """The plot is 310 wide from 40 and 126 high down to 146: half the days, 3/4 of the values."""
+    """Dots run over 284 px from 54 and 130 px up from 150: half the days, 3/4 of the values."""
     drawn = chart(
         Point(day=DAY, value=0.0),
         Point(day=DAY + timedelta(days=5), value=75.0),
         Point(day=DAY + timedelta(days=10), value=100.0),
     )
     dots = re.findall(r'<circle class="dot" cx="([\d.]+)" cy="([\d.]+)"', drawn)
-    assert [(float(x), float(y)) for x, y in dots] == [(40, 146), (195, 51.5), (350, 20)]
-    assert 'class="line" d="M40.0 146.0L195.0 51.5L350.0 20.0"' in drawn
+    assert [(float(x), float(y)) for x, y in dots] == [(54, 150), (196, 52.5), (338, 20)]
+    assert 'class="line" d="M54.0 150.0L196.0 52.5L338.0 20.0"' in drawn
     assert "<title>2026-03-07: 75 %</title>" in drawn
 
 
@@ -48,7 +48,7 @@ def test_the_expected_range_is_open_where_a_limit_is_missing() -> None:
         Point(day=DAY, value=90.0, low=50.0),
         Point(day=DAY + timedelta(days=10), value=90.0, low=50.0),
     )
-    assert 'class="band" d="M40.0 20.0L350.0 20.0L350.0 83.0L40.0 83.0Z"' in drawn
+    assert 'class="band" d="M54.0 20.0L338.0 20.0L338.0 85.0L54.0 85.0Z"' in drawn
 
 
 def test_text_in_a_chart_is_escaped_and_names_no_address() -> None:
@@ -61,7 +61,7 @@ def test_text_in_a_chart_is_escaped_and_names_no_address() -> None:
 def test_one_visit_alone_stands_in_the_middle() -> None:
     made = Chart(key="k", title="T", summary="S", unit="", points=(Point(day=DAY, value=50.0),))
     drawn = str(chart_svg(made, first=DAY, last=DAY))
-    assert 'cx="195.0" cy="83.0"' in drawn
+    assert 'cx="196.0" cy="85.0"' in drawn
 
 
 @given(st.lists(st.one_of(st.none(), st.floats(0, 1)), max_size=8), st.sampled_from([1.0, 100.0]))

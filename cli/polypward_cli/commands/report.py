@@ -22,12 +22,11 @@ def report(
 
         polypward report --ward ward --open
     """
-    from polypward_cli.claim.ledger import money_claimed
-    from polypward_cli.report import build_report
+    from polypward_cli.report import build_report, gather
     from polypward_cli.ward import Ward
 
     with Ward.open(ward) as opened:
-        path = build_report(opened, claims=money_claimed(opened).words())
+        path = build_report(opened, beside=gather(opened))
     typer.echo(f"report: {path}")
     if open_:
         import webbrowser

@@ -1,4 +1,4 @@
-"""The report: a folder of plain pages about a ward that needs no network and no script."""
+"""The report: a folder of pages about a ward that needs no network and is whole without scripts."""
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
@@ -12,15 +12,17 @@ from polypward.records import CareEvent, Reading, Specimen
 from polypward_cli.report import words
 from polypward_cli.report.cutouts import make_cutouts
 from polypward_cli.report.folder import fresh_folder
+from polypward_cli.report.gather import Beside, gather
 from polypward_cli.report.index import index_view
 from polypward_cli.report.pages import Pages
 from polypward_cli.report.specimens import CUTOUTS, Desk, specimen_view
 from polypward_cli.report.views import WardView
+from polypward_cli.report.ward_page import ward_page_view
 
 if TYPE_CHECKING:
     from polypward.course import Course
 
-__all__ = ["ReportSettings", "ReportWard", "build_report"]
+__all__ = ["Beside", "ReportSettings", "ReportWard", "build_report", "gather"]
 
 REPORT = "report"
 SCORED = "readings.csv"
@@ -66,11 +68,11 @@ class ReportWard(Protocol):
         """Return what was done to or seen on the specimens."""
 
 
-def build_report(ward: ReportWard, *, claims: str = "") -> Path:
+def build_report(ward: ReportWard, *, beside: Beside | None = None) -> Path:
     """Write the ward's report and return the path of its first page.
 
-    The folder ``report`` in the ward is replaced as a whole once the new one is complete. `claims`
-    is the line of money claimed, credited and still open, for the first page.
+    The folder ``report`` in the ward is replaced as a whole once the new one is complete. `beside`
+    is what the ledger tells beside the courses (`gather`): water, batches, money, doses.
 
     Raises
     ------
@@ -79,6 +81,7 @@ def build_report(ward: ReportWard, *, claims: str = "") -> Path:
     OSError
         If the ward's folder cannot be written.
     """
+    beside = beside or Beside()
     specimens, courses = ward.specimens(), ward.courses()
     care = _by_specimen(ward.care())
     loose = [reading for reading in ward.readings("") if not reading.specimen]
@@ -95,6 +98,7 @@ def build_report(ward: ReportWard, *, claims: str = "") -> Path:
                 folder=folder / CUTOUTS,
                 earlier=target / CUTOUTS,
             ),
+            doses=beside.doses,
         )
         pages = Pages(folder, _ward_view(ward))
         views = []
@@ -107,10 +111,11 @@ def build_report(ward: ReportWard, *, claims: str = "") -> Path:
             )
             pages.write_specimen(view)
             views.append(view)
+        page = ward_page_view(beside, today=ward.zone_today, zone=ward.settings.zone)
         index = index_view(
-            views, specimens=specimens, readings=readings, scored=_scored(ward), claims=claims
+            views, specimens=specimens, readings=readings, scored=_scored(ward), page=page
         )
-        pages.write_rest(index)
+        pages.write_rest(index, page)
     return target / "index.html"
 
 

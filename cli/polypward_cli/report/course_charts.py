@@ -1,14 +1,15 @@
-"""From a course to the charts of a specimen's page: cover, colour, photo condition, food."""
+"""From a course to the charts of a specimen's page: cover, colour, photo condition, care, food."""
 
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from datetime import date, tzinfo
+from datetime import date, timedelta, tzinfo
 from typing import TYPE_CHECKING
 
 from polypward.care import mark_of
 from polypward.records import CareEvent
 from polypward_cli.report import words
+from polypward_cli.report.care_chart import care_chart
 from polypward_cli.report.charts import Chart, Mark, Point, chart_svg
 from polypward_cli.report.food_chart import food_chart
 from polypward_cli.report.views import ChartView
@@ -21,6 +22,8 @@ __all__ = ["charts_of"]
 
 # An axis has so many steps in all and shows at least so many: noise must not look like news.
 STEPS = 20
+# Care of so many days before the first and after the last visit still stands on the axis.
+NEAR_DAYS = 14
 LEAST_STEPS = 6
 COVER_FLAGS = ("recession", "sharp-loss")
 
@@ -30,11 +33,15 @@ def charts_of(
 ) -> tuple[ChartView, ...]:
     """Return the charts that a course has figures for, on one common date axis."""
     days = [visit.day for visit in course.visits]
-    if not days:
-        food = food_chart(care, zone)
-        return () if food is None else (food,)
-    first, last = min(days), max(days)
-    food = food_chart(care, zone, first=first, last=last)
+    near = timedelta(days=NEAR_DAYS)
+    done_on = [event.at.astimezone(zone).date() for event in care]
+    if days:
+        done_on = [day for day in done_on if min(days) - near <= day <= max(days) + near]
+    if not days and not done_on:
+        return ()
+    first, last = min(days + done_on), max(days + done_on)
+    lanes = [care_chart(care, zone, first=first, last=last)]
+    lanes.append(food_chart(care, zone, first=first, last=last))
     done = tuple(_care_marks(care, zone, first, last))
     drawn = [_cover(course, done), *_sides(course, done), _overgrown(course, done)]
     drawn += [_colour(course, done), _condition(course, done)]
@@ -43,7 +50,7 @@ def charts_of(
         for chart in drawn
         if chart is not None
     ]
-    return (*views, food) if food is not None else tuple(views)
+    return (*views, *(lane for lane in lanes if lane is not None))
 
 
 def _cover(course: "Course", done: tuple[Mark, ...]) -> Chart | None:
@@ -129,6 +136,7 @@ def _drawn(
             low=scaled(chart.lower[n]),
             high=scaled(chart.upper[n]),
             base=scaled(chart.baseline[n]),
+            out=chart.out[n],
         )
         for n, day in enumerate(chart.dates)
     )
@@ -145,6 +153,7 @@ def _drawn(
         marks=marks,
         bottom=bottom,
         top=top,
+        limits=(chart.bad,),
     )
 
 

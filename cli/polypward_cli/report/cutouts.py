@@ -6,6 +6,7 @@ for the photos that came since.
 """
 
 import json
+import math
 import os
 import shutil
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -20,9 +21,15 @@ from polypward.records import Reading
 
 __all__ = ["CutOut", "Outlines", "make_cutouts"]
 
-EDGE_PX = 200  # longer edge of a small cut-out: sharp at 140 px on a dense screen
+EDGE_PX = 280  # longer edge of a small cut-out: sharp at 140 px on a dense screen
 JPEG_QUALITY = 78
-VERSION = 1  # raise when the drawing changes, so that older cut-outs are made again
+VERSION = 2  # raise when the drawing changes, so that older cut-outs are made again
+# The picture is this much wider than the specimen, and its edge a multiple of so many tile pixels:
+# visits of one specimen then mostly have pictures of one size.
+ROOM = 1.3
+STEP_PX = 64
+# Specks under this share of the largest body do not move the middle of the picture.
+SPECK_SHARE = 0.02
 WORKERS = 2
 INDEX = "outlines.json"
 # Outline points may stray this far from the mask's true edge, in pixels of the small cut-out.
@@ -34,12 +41,16 @@ Outlines = Mapping[str, str]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CutOut:
-    """A small cut-out: its file in the report, its size in px, an SVG path for each tissue."""
+    """A small cut-out: its file in the report, its size in px, an SVG path for each tissue.
+
+    `frame` is where it lies about the specimen's middle, in tile pixels: left, top, width, height.
+    """
 
     file: str
     width: int
     height: int
     outlines: Outlines
+    frame: tuple[float, float, float, float]
 
 
 def make_cutouts(
@@ -84,6 +95,7 @@ def make_cutouts(
             width=made[key]["size"][0],
             height=made[key]["size"][1],
             outlines=made[key]["outlines"],
+            frame=tuple(made[key]["frame"]),
         )
         for tile, key in keys.items()
         if key in made
@@ -119,7 +131,7 @@ def _read_index(folder: Path | None) -> dict[str, dict[str, Any]]:
         return {}
     try:
         found = json.loads((folder / INDEX).read_text(encoding="utf-8"))
-        return {k: v for k, v in found.items() if {"size", "outlines"} <= v.keys()}
+        return {k: v for k, v in found.items() if {"size", "outlines", "frame"} <= v.keys()}
     except (OSError, ValueError, AttributeError):
         return {}  # no earlier report, or a damaged one: everything is made again
 
@@ -140,28 +152,59 @@ def _make(ward: Path, folder: Path, tile: str, mask: str, key: str) -> dict[str,
     """One cut-out and its outlines, or None if the tile cannot be read."""
     import cv2
 
-    picture = _decode(ward / tile, cv2.IMREAD_REDUCED_COLOR_2)
-    if picture is not None and max(picture.shape[:2]) < EDGE_PX:
-        picture = _decode(ward / tile, cv2.IMREAD_COLOR)
+    labels = _decode(ward / mask, cv2.IMREAD_GRAYSCALE) if mask else None
+    picture = _decode(ward / tile, cv2.IMREAD_COLOR)
     if picture is None:
         return None
-    scale = min(1.0, EDGE_PX / max(picture.shape[:2]))
-    size = [max(1, round(edge * scale)) for edge in picture.shape[1::-1]]
+    rows, cols = picture.shape[:2]
+    if labels is not None and labels.shape != (rows, cols):
+        labels = None  # a map of another cut-out says nothing of this one
+    x, y, width, height, middle = _crop(labels, rows=rows, cols=cols)
+    picture = picture[y : y + height, x : x + width]
+    scale = min(1.0, EDGE_PX / max(width, height))
+    size = [max(1, round(edge * scale)) for edge in (width, height)]
     small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
     done, jpeg = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
     if not done:
         return None
     (folder / f"{key}.jpg").write_bytes(jpeg.tobytes())
     outlines: dict[str, str] = {}
-    if mask:
-        labels = _decode(ward / mask, cv2.IMREAD_GRAYSCALE)
-        if labels is not None:
-            outlines = {
-                name: path
-                for name, label in LABELS.items()
-                if (path := _outline(labels == label, size=size))
-            }
-    return {"size": size, "outlines": outlines}
+    if labels is not None:
+        seen = labels[y : y + height, x : x + width]
+        outlines = {
+            name: path
+            for name, label in LABELS.items()
+            if (path := _outline(seen == label, size=size))
+        }
+    frame = [x - middle[0], y - middle[1], width, height]
+    return {"size": size, "outlines": outlines, "frame": frame}
+
+
+def _crop(labels: Any, *, rows: int, cols: int) -> tuple[int, int, int, int, tuple[float, float]]:
+    """Return left, top, width and height of a square about the specimen, and its middle, px.
+
+    The whole tile where no map says where the specimen is; cut off at the tile's edges.
+    """
+    import cv2
+    import numpy as np
+
+    whole = (0, 0, cols, rows, (cols / 2, rows / 2))
+    if labels is None:
+        return whole
+    body = (labels > 0).astype(np.uint8)
+    contours, _ = cv2.findContours(body, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    areas = [cv2.contourArea(contour) for contour in contours]
+    if not areas or max(areas) <= 0:
+        return whole
+    least = SPECK_SHARE * max(areas)
+    large = [contour for contour, area in zip(contours, areas, strict=True) if area >= least]
+    left, top, width, height = cv2.boundingRect(np.concatenate(large))
+    middle = (left + width / 2, top + height / 2)
+    edge = STEP_PX * math.ceil(ROOM * max(width, height) / STEP_PX)
+    x, y = round(middle[0] - edge / 2), round(middle[1] - edge / 2)
+    right, bottom = min(cols, x + edge), min(rows, y + edge)
+    x, y = max(0, x), max(0, y)
+    return x, y, right - x, bottom - y, middle
 
 
 def _decode(path: Path, how: int) -> Any:

@@ -10,7 +10,7 @@ from markupsafe import Markup, escape
 from polypward.care import RESPONSES, refusals_in_a_row, response_of
 from polypward.records import CareEvent
 from polypward_cli.report import words
-from polypward_cli.report.charts import LEFT, RIGHT, WIDTH, date_labels
+from polypward_cli.report.charts import LEFT, RIGHT, WIDTH, date_axis, x_scale
 from polypward_cli.report.views import ChartView
 
 __all__ = ["food_chart"]
@@ -19,7 +19,6 @@ TITLE: Final = "Response to food"
 # px: the first lane's height above the bottom of the picture, and from lane to lane.
 _TOP, _LANE, _FOOT = 14, 20, 26
 _HEIGHT: Final = _TOP + (len(RESPONSES) - 1) * _LANE + 14 + _FOOT
-_LEFT: Final = LEFT + 14
 
 
 def food_chart(
@@ -56,14 +55,14 @@ def food_chart(
         f'<desc id="food-d">{escape(_summary(care, [word for _, word, _ in told]))}</desc>'
     ]
     parts += [
-        f'<path class="grid" d="M{_LEFT} {y}H{WIDTH - RIGHT}"/>'
-        f'<text class="num" x="{_LEFT - 8}" y="{y + 4}">{word}</text>'
+        f'<path class="grid" d="M{LEFT} {y}H{WIDTH - RIGHT}"/>'
+        f'<text class="num" x="{LEFT - 6}" y="{y + 4}">{word}</text>'
         for word, y in lanes.items()
     ]
     if not all(response for _, response, _ in told):
-        parts.append(f'<path class="grid" d="M{_LEFT} {axis}H{WIDTH - RIGHT}"/>')
+        parts.append(f'<path class="grid" d="M{LEFT} {axis}H{WIDTH - RIGHT}"/>')
     for day, response, event in told:
-        x = _x(day, start, end)
+        x = x_scale(day, first=start, last=end)
         said = f"{day}: {response or 'nobody watched'}"
         said += f", {event.detail['food']}" if event.detail.get("food") else ""
         title = f"<title>{escape(said)}</title>"
@@ -71,23 +70,9 @@ def food_chart(
             parts.append(f"<g>{title}{_shape(response, x, lanes[response])}</g>")
         else:
             parts.append(f'<g>{title}<path class="sd" d="M{x} {axis}v-5"/></g>')
-    labels = date_labels(start, end)
-    for number, day in enumerate(labels):
-        anchor = "middle"
-        if len(labels) > 1:
-            anchor = {0: "start", len(labels) - 1: "end"}.get(number, "middle")
-        parts.append(
-            f'<text class="day" text-anchor="{anchor}" x="{_x(day, start, end)}" '
-            f'y="{_HEIGHT - 8}">{day.day} {day:%b}</text>'
-        )
+    parts += date_axis(start, end, height=_HEIGHT)
     parts.append("</svg>")
     return ChartView(title=TITLE, svg=Markup("".join(parts)))  # user text above was escaped
-
-
-def _x(day: date, start: date, end: date) -> float:
-    span = (end - start).days
-    share = (day - start).days / span if span else 0.5
-    return round(_LEFT + 6 + share * (WIDTH - RIGHT - _LEFT - 12), 1)
 
 
 def _shape(response: str, x: float, y: float) -> str:

@@ -7,6 +7,8 @@ from polypward.reasons import REASONS
 from polypward.records import Reading, Specimen
 from polypward_cli.report import words
 from polypward_cli.report.views import IndexView, PhotoView, ReasonView, SpecimenView
+from polypward_cli.report.ward_page import amount
+from polypward_cli.report.ward_views import WardPageView
 
 __all__ = ["index_view"]
 
@@ -17,7 +19,7 @@ def index_view(
     specimens: Sequence[Specimen],
     readings: Sequence[Reading],
     scored: str,
-    claims: str = "",
+    page: WardPageView,
 ) -> IndexView:
     """Return the first page.
 
@@ -31,8 +33,8 @@ def index_view(
         Every reading of the ward, those without a specimen among them.
     scored : str
         When photos were scored last, as a sentence.
-    claims : str
-        What was claimed, credited and is still open, as a sentence; "" if nothing.
+    page : WardPageView
+        The ward's page, which has the lines of money and water.
     """
     groups: dict[str, list[SpecimenView]] = defaultdict(list)
     for view in views:
@@ -43,7 +45,11 @@ def index_view(
     return IndexView(
         summary=_summary(here, groups),
         scored=scored,
-        money=" ".join(part for part in (_money(views, specimens), claims) if part),
+        money=" ".join(
+            part for part in (page.money, _ready(views, specimens, page.currency)) if part
+        ),
+        water=page.water,
+        prices=_prices(views, specimens, page.currency),
         photo_summary=f"{words.counted(counted, 'photo')} counted, {len(rejected)} not counted.",
         needs=sorted(groups["needs"], key=_urgency),
         back=groups["back"],
@@ -75,29 +81,34 @@ def _summary(here: int, groups: dict[str, list[SpecimenView]]) -> str:
     return f"{words.counted(here, 'specimen')} on the tables: {', '.join(parts)}."
 
 
-def _money(views: Sequence[SpecimenView], specimens: Sequence[Specimen]) -> str:
+def _ready(views: Sequence[SpecimenView], specimens: Sequence[Specimen], currency: str) -> str:
+    """Return what those that can be sold are expected to bring, "" where no price is known."""
+    ready = [view.name for view in views if view.group == "sale"]
+    price = {one.specimen: one.expected_price for one in specimens}
+    known = [value for name in ready if (value := price[name]) is not None]
+    if not known:
+        return ""
+    some = "" if len(known) == len(ready) else f" ({len(known)} of {len(ready)} have a price)"
+    return f"Can be sold now: {amount(sum(known), currency)} expected{some}."
+
+
+def _prices(views: Sequence[SpecimenView], specimens: Sequence[Specimen], currency: str) -> str:
     """Return what the register's prices add up to, or nothing where it names none."""
     group = {view.name: view.group for view in views}
     state = {one.specimen: one.state for one in specimens}
     expected = {s.specimen: s.expected_price for s in specimens if s.expected_price is not None}
     cost = {s.specimen: s.cost for s in specimens if s.cost is not None}
-    ready = [price for name, price in expected.items() if group[name] == "sale"]
     held = [price for name, price in expected.items() if group[name] != "left"]
     gone = [price for name, price in cost.items() if state[name] in ("lost", "discarded")]
     parts = []
-    if ready:
-        parts.append(f"can be sold now: {_sum(ready)} expected")
     if held:
         parts.append(
-            f"on the tables: {_sum(held)} expected for {words.counted(len(held), 'specimen')}"
+            f"on the tables: {amount(sum(held), currency)} expected for "
+            f"{words.counted(len(held), 'specimen')}"
         )
     if gone:
-        parts.append(f"lost or discarded: {_sum(gone)} of cost")
+        parts.append(f"lost or discarded: {amount(sum(gone), currency)} of cost")
     return f"By the register's prices, {'; '.join(parts)}." if parts else ""
-
-
-def _sum(prices: Sequence[float]) -> str:
-    return f"{sum(prices):,.2f}".replace(",", "\N{NARROW NO-BREAK SPACE}")
 
 
 def _reasons(readings: Iterable[Reading], *, named: bool) -> list[ReasonView]:

@@ -5,11 +5,13 @@ from pathlib import Path
 from typing import Any
 
 from polypward_cli.report.views import IndexView, SpecimenView, WardView
+from polypward_cli.report.ward_views import WardPageView
 from polypward_cli.templates import templates_of
 
 __all__ = ["Pages"]
 
-STYLE = "style.css"
+# Files that are copied as they are.
+PLAIN = ("style.css", "report.js")
 SPECIMENS = "specimens"
 
 
@@ -33,16 +35,20 @@ class Pages:
         """Write the specimen's own page."""
         self._write(view.href, "specimen.html.j2", {"s": view}, up="../")
 
-    def write_rest(self, page: IndexView) -> None:
-        """Write the first page, the photos, what the numbers mean, and the style sheet."""
-        for name in ("index", "photos", "numbers"):
-            self._write(f"{name}.html", f"{name}.html.j2", {"page": page, "here": name})
+    def write_rest(self, page: IndexView, ward_page: WardPageView) -> None:
+        """Write the other pages: today, all specimens, ward, photos, numbers; style and script."""
+        values = {"page": page, "w": ward_page}
+        for name in ("index", "all", "ward", "photos", "numbers"):
+            self._write(f"{name}.html", f"{name}.html.j2", {**values, "here": name})
         loader = templates_of(__package__).loader
         assert loader is not None
-        style, _, _ = loader.get_source(templates_of(__package__), STYLE)
-        (self._folder / STYLE).write_text(style, encoding="utf-8", errors="replace", newline="\n")
+        for name in PLAIN:
+            text, _, _ = loader.get_source(templates_of(__package__), name)
+            self._put(name, text)
 
     def _write(self, file: str, template: str, values: Mapping[str, Any], *, up: str = "") -> None:
         values = {"ward": self._ward, "up": up, "here": "", **values}
-        text = templates_of(__package__).get_template(template).render(values)
+        self._put(file, templates_of(__package__).get_template(template).render(values))
+
+    def _put(self, file: str, text: str) -> None:
         (self._folder / file).write_text(text, encoding="utf-8", errors="replace", newline="\n")

@@ -1,47 +1,37 @@
 """From a specimen and its course to what the report shows of it."""
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date, tzinfo
+from collections.abc import Sequence
+from datetime import date
 from typing import TYPE_CHECKING
 
-from polypward.records import CareEvent, Reading, Specimen
+from polypward.records import CareEvent, Specimen
 from polypward_cli.report import words
 from polypward_cli.report.course_charts import charts_of
-from polypward_cli.report.cutouts import CutOut
-from polypward_cli.report.details import event_view, facts_of, opening, reading_view
+from polypward_cli.report.details import (
+    SURE_SDS,
+    event_view,
+    facts_of,
+    reading_rows,
+    visit_rows,
+)
+from polypward_cli.report.strips import CUTOUTS, Desk, by_time, strips_of
 from polypward_cli.report.views import (
-    CutOutView,
     Direction,
     FlagView,
     Group,
     SpecimenView,
-    StripView,
 )
 
 if TYPE_CHECKING:
     from polypward.course import Course, Flag, Visit
 
-__all__ = ["Desk", "specimen_view"]
+__all__ = ["CUTOUTS", "Desk", "specimen_view"]
 
-# Two-sided 90 % of a normal distribution: the same certainty as the interval of the recovery.
-SURE_SDS = 1.645
 # The trend is that of at most so many visits, the last ones.
 VISITS_OF_TREND = 6
-CUTOUTS = "cutouts"
 # Cover up to which the advice rules take photos to show no live tissue: it asks for a second look.
 NO_TISSUE_COVER = 0.02
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Desk:
-    """What all specimens of one report have in common."""
-
-    today: date
-    zone: tzinfo
-    pages: Mapping[str, str]
-    cutouts: Mapping[str, CutOut]
 
 
 def specimen_view(
@@ -64,12 +54,9 @@ def specimen_view(
     direction = _direction(course)
     group = _group(specimen, course, direction)
     cover = _last_cover(course.visits, course.view)
-    counted = [r for r in course.readings if r.status == "accepted"]
-    cutouts = [
-        (r.view, cut)
-        for r in _by_time(counted)
-        if (cut := _cutout(r, specimen.specimen, desk)) is not None
-    ]
+    strips, latest = strips_of(course, specimen.specimen, desk)
+    every = sorted([*care, *desk.doses.get(specimen.specimen, ())], key=lambda event: event.at)
+    rows, shared_notes = reading_rows(by_time(course.readings), desk.zone)
     flags = tuple(_flag_view(flag) for flag in sorted(course.flags, key=_flag_order))
     return SpecimenView(
         name=specimen.specimen,
@@ -79,6 +66,7 @@ def specimen_view(
         line=_line(specimen),
         short_line=" · ".join(part for part in (specimen.kind, specimen.place) if part),
         place=specimen.place,
+        batch=specimen.batch,
         state=words.STATES.get(specimen.state, specimen.state),
         left_on=words.day(specimen.left_on) if specimen.left_on else "",
         state_line="" if specimen.state == "held" else _state_line(specimen),
@@ -88,6 +76,7 @@ def specimen_view(
         from_above=all(visit.view == "top" for visit in course.visits),
         cover_note=_cover_note(course),
         flags=flags,
+        standing=", ".join(flag.words for flag in flags if flag.standing),
         urgent=any(flag.urgent for flag in standing),
         advice=advice.what,
         advice_words=words.ADVICE.get(advice.what, advice.what) or "none, it has left",
@@ -100,13 +89,15 @@ def specimen_view(
         last_seen=words.day(score.last_seen) if score.last_seen else "",
         why=_why(group, standing, course),
         todo=_todo(group, standing, course),
-        latest=cutouts[-1][1] if cutouts else None,
-        strips=tuple(_strips(cutouts)),
-        charts=charts_of(course, care=care, zone=desk.zone),
-        facts=tuple(facts_of(specimen, course)),
+        latest=latest,
+        strips=strips,
+        charts=charts_of(course, care=every, zone=desk.zone),
+        facts=facts_of(specimen, course),
+        visits=visit_rows(course),
         remarks=tuple(course.notes),
-        events=tuple(event_view(event, desk.zone) for event in sorted(care, key=lambda e: e.at)),
-        readings=tuple(reading_view(r, desk.zone) for r in _by_time(course.readings)),
+        events=tuple(event_view(event, desk.zone) for event in every),
+        readings=rows,
+        shared_notes=shared_notes,
     )
 
 
@@ -245,37 +236,3 @@ def _state_line(specimen: Specimen) -> str:
     state = words.STATES.get(specimen.state, specimen.state)
     on = f" on {words.day(specimen.left_on)}" if specimen.left_on else ""
     return f"No longer on the tables: {state}{on}."
-
-
-def _by_time(readings: Sequence[Reading]) -> list[Reading]:
-    return sorted(readings, key=lambda r: (r.taken_at.timestamp() if r.taken_at else 0.0, r.photo))
-
-
-def _strips(cutouts: Sequence[tuple[str, CutOutView]]) -> list[StripView]:
-    """Return the cut-outs of each view on their own, so that like stands beside like."""
-    side = tuple(cut for view, cut in cutouts if view == "side")
-    top = tuple(cut for view, cut in cutouts if view != "side")
-    strips = [
-        StripView(title="From above", cutouts=top),
-        StripView(title="From the side", cutouts=side),
-    ]
-    return [strip for strip in strips if strip.cutouts]
-
-
-def _cutout(reading: Reading, name: str, desk: Desk) -> CutOutView | None:
-    cut = desk.cutouts.get(reading.tile)
-    if cut is None or reading.taken_at is None:
-        return None
-    on = words.day(reading.taken_at.astimezone(desk.zone).date())
-    cover = "" if reading.live_cover is None else f"cover {100 * reading.live_cover:.0f} %"
-    said = ", ".join(part for part in (cover, opening(reading.open)) if part)
-    seen = f"{name} on {on}{' from the side' if reading.view == 'side' else ''}"
-    return CutOutView(
-        src=f"{CUTOUTS}/{cut.file}",
-        width=cut.width,
-        height=cut.height,
-        outlines=cut.outlines,
-        day=on,
-        words=said,
-        alt=f"{seen}{', ' + said if said else ''}",
-    )

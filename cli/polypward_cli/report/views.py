@@ -13,6 +13,7 @@ __all__ = [
     "CutOutView",
     "Direction",
     "EventView",
+    "FactsView",
     "FlagView",
     "Group",
     "IndexView",
@@ -21,6 +22,7 @@ __all__ = [
     "ReasonView",
     "SpecimenView",
     "StripView",
+    "VisitView",
     "WardView",
 ]
 
@@ -51,9 +53,14 @@ class FlagView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CutOutView:
-    """A cut-out: its file as seen from the page, size in px, outlines as SVG path data."""
+    """A cut-out: its file as seen from the page, size in px, outlines as SVG path data.
+
+    `style` puts it at its place in a square that all cut-outs of its strip share, so that they have
+    one scale and one middle; "" where its scale is not known: it then fills the square.
+    """
 
     src: str
+    style: str
     width: int
     height: int
     outlines: Outlines
@@ -64,9 +71,11 @@ class CutOutView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StripView:
-    """The cut-outs of one view, in time order."""
+    """The cut-outs of one view, in time order; `side_mm` is the width of their squares."""
 
+    key: str
     title: str
+    side_mm: int | None
     cutouts: tuple[CutOutView, ...]
 
 
@@ -105,11 +114,37 @@ class ReadingView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FactsView:
+    """Figures that belong together, each with its label, and remarks below them."""
+
+    title: str
+    facts: tuple[tuple[str, str], ...]
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VisitView:
+    """A row of the table of visits, each figure as text."""
+
+    day: str
+    view: str
+    condition: str
+    cover: str
+    cover_limit: str
+    bare: str
+    overgrown: str
+    paling: str
+    paling_limit: str
+    lab: str
+    light: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SpecimenView:
     """A specimen on the first page and on its own.
 
     `condition` and `cover` are whole points and per cent. `href` is its page as seen from the
-    first page; `latest` its newest cut-out, likewise.
+    first page; `latest` its newest cut-out, likewise. `standing` names the flags that stand.
     """
 
     name: str
@@ -119,6 +154,7 @@ class SpecimenView:
     line: str
     short_line: str
     place: str
+    batch: str
     state: str
     left_on: str
     state_line: str
@@ -128,6 +164,7 @@ class SpecimenView:
     from_above: bool
     cover_note: str
     flags: tuple[FlagView, ...]
+    standing: str
     urgent: bool
     advice: str
     advice_words: str
@@ -141,10 +178,12 @@ class SpecimenView:
     latest: CutOutView | None
     strips: tuple[StripView, ...]
     charts: tuple[ChartView, ...]
-    facts: tuple[tuple[str, str], ...]
+    facts: tuple[FactsView, ...]
+    visits: tuple[VisitView, ...]
     remarks: tuple[str, ...]
     events: tuple[EventView, ...]
     readings: tuple[ReadingView, ...]
+    shared_notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,11 +207,16 @@ class ReasonView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class IndexView:
-    """The first page and the page of photos."""
+    """The first page, the page of all specimens and the page of photos.
+
+    `money` and `water` are a line each: claims and worth; the oldest test.
+    """
 
     summary: str
     scored: str
     money: str
+    water: str
+    prices: str
     photo_summary: str
     needs: Sequence[SpecimenView] = ()
     back: Sequence[SpecimenView] = ()

@@ -1,0 +1,134 @@
+"""What was done to a specimen and its water, drawn in time: a lane for each kind of care."""
+
+from collections import defaultdict
+from collections.abc import Sequence
+from datetime import date, tzinfo
+from typing import Final
+
+from markupsafe import Markup, escape
+
+from polypward.records import CareEvent
+from polypward_cli.report import words
+from polypward_cli.report.charts import LEFT, RIGHT, WIDTH, date_axis, opening_tags, x_scale
+from polypward_cli.report.details import care_words
+from polypward_cli.report.views import ChartView
+
+__all__ = ["care_chart", "lane_of"]
+
+TITLE: Final = "Care"
+# Lane, how often it is told ("fed 3 times"), the words of care that stand in it.
+LANES: Final[tuple[tuple[str, str, frozenset[str]], ...]] = (
+    ("food", "fed", frozenset({"feeding", "feed", "food"})),
+    ("dose", "dosed", frozenset({"dose"})),
+    ("bath", "treated", frozenset({"dip", "bath", "treatment", "quarantine"})),
+    ("move", "moved", frozenset({"move", "light", "lights", "lamp"})),
+    ("water", "given new water", frozenset({"water-change"})),
+    ("look", "looked at", frozenset({"look", "inspection", "test"})),
+)
+OTHER: Final = "other"
+_TOP, _LANE, _FOOT = 14, 20, 28
+_BEGINS, _ENDS = frozenset({"open", "started", "begins"}), frozenset({"done", "ended", "ends"})
+
+
+def lane_of(event: CareEvent) -> str:
+    """Return the lane that an event stands in."""
+    return next((lane for lane, _, whats in LANES if event.what in whats), OTHER)
+
+
+def care_chart(
+    care: Sequence[CareEvent], zone: tzinfo, *, first: date, last: date
+) -> ChartView | None:
+    """Draw the care of a specimen on the date axis of its other charts; None without any on it.
+
+    Parameters
+    ----------
+    care : sequence of CareEvent
+        What was done to it, doses of its water among them.
+    zone : tzinfo
+        The ward's, in which days are counted.
+    first, last : date
+        Ends of the axis.
+
+    Returns
+    -------
+    ChartView or None
+        A lane for each kind of care there is: food a dot, a dose a drop, a bath or treatment a bar
+        from its begin to its end, a move an arrow, new water a lozenge, a look a ring, anything
+        else a stroke. What was done on one day stands in one mark.
+    """
+    by_lane: dict[str, dict[date, list[CareEvent]]] = defaultdict(lambda: defaultdict(list))
+    for event in sorted(care, key=lambda one: one.at):
+        day = event.at.astimezone(zone).date()
+        if first <= day <= last:
+            by_lane[lane_of(event)][day].append(event)
+    lanes = [lane for lane, _, _ in LANES if lane in by_lane]
+    lanes += [OTHER] if OTHER in by_lane else []
+    if not lanes:
+        return None
+    height = _TOP + (len(lanes) - 1) * _LANE + 12 + _FOOT
+    parts = [opening_tags("care", TITLE, _summary(by_lane), height=height)]
+    for number, lane in enumerate(lanes):
+        y = _TOP + number * _LANE
+        parts.append(
+            f'<path class="grid" d="M{LEFT} {y}H{WIDTH - RIGHT}"/>'
+            f'<text class="num" x="{LEFT - 6}" y="{y + 4}">{lane}</text>'
+        )
+        parts += [
+            f'<path class="span" d="M{x_scale(start, first=first, last=last)} {y}'
+            f'H{x_scale(end, first=first, last=last)}"/>'
+            for start, end in (_spans(by_lane[lane], last) if lane == "bath" else ())
+        ]
+        for day, events in by_lane[lane].items():
+            told = "; ".join(dict.fromkeys(map(care_words, events)))
+            x = x_scale(day, first=first, last=last)
+            parts.append(
+                f'<g class="did"><title>{day}: {escape(told)}</title>{_shape(lane, x, y)}</g>'
+            )
+    parts += date_axis(first, last, height=height)
+    parts.append("</svg>")
+    return ChartView(title=TITLE, svg=Markup("".join(parts)))  # user text above was escaped
+
+
+def _spans(by_day: dict[date, list[CareEvent]], last: date) -> list[tuple[date, date]]:
+    """Return from when to when each treatment went on; one that goes on runs to the axis' end."""
+    begun: dict[tuple[str, str], date] = {}
+    spans = []
+    for day, events in by_day.items():
+        for event in events:
+            key = (event.what, event.detail.get("name", ""))
+            status = event.detail.get("status", "")
+            if status in _BEGINS:
+                begun.setdefault(key, day)
+            elif status in _ENDS and key in begun:
+                spans.append((begun.pop(key), day))
+    return spans + [(day, last) for day in begun.values()]
+
+
+def _shape(lane: str, x: float, y: float) -> str:
+    if lane == "food":
+        return f'<circle cx="{x}" cy="{y}" r="3.6"/>'
+    if lane == "dose":
+        return f'<path d="M{x} {y - 5.5}l4.4 6a4.4 4.4 0 1 1 -8.8 0z"/>'
+    if lane == "bath":
+        return f'<path d="M{x - 3.5:.1f} {y - 5}h7v10h-7z"/>'
+    if lane == "move":
+        return f'<path class="pen" d="M{x - 5:.1f} {y}h9m-4 -4l4 4l-4 4"/>'
+    if lane == "water":
+        return f'<path d="M{x} {y - 5}l5 5l-5 5l-5 -5z"/>'
+    if lane == "look":
+        return f'<circle class="pen" cx="{x}" cy="{y}" r="3.6"/>'
+    return f'<path class="pen" d="M{x} {y - 5}v10"/>'
+
+
+def _summary(by_lane: dict[str, dict[date, list[CareEvent]]]) -> str:
+    told = []
+    for lane, said, _ in LANES:
+        if lane in by_lane:
+            days = by_lane[lane]
+            count = sum(map(len, days.values()))
+            times = "once" if count == 1 else f"{count} times"
+            told.append(f"{said} {times}, last on {words.day(max(days))}")
+    if OTHER in by_lane:
+        count = sum(map(len, by_lane[OTHER].values()))
+        told.append(f"{count} other {'entry' if count == 1 else 'entries'}")
+    return words.sentence("; ".join(told))
