@@ -3,19 +3,21 @@
 import difflib
 import re
 from collections.abc import Iterable
-from datetime import datetime
 from pathlib import Path
 from typing import Final
 
 from polypward.errors import BadInputError
 from polypward.records import CareEvent
-from polypward_cli.dates import parse_time
+from polypward_cli.amounts import amount_of
+from polypward_cli.life.common import moment, who
 from polypward_cli.tablein import Faults, read_table
 from polypward_cli.ward import Ward
 
 __all__ = ["COLUMNS", "event_of", "parse_details", "read_care"]
 
 COLUMNS: Final = ("specimen", "at", "what", "detail", "by")
+# Details that are money.
+_MONEY: Final = frozenset({"price", "refund", "cost"})
 
 
 def event_of(
@@ -33,7 +35,8 @@ def event_of(
     Raises
     ------
     BadInputError
-        If the specimen is not known, or the time, the word or a detail is not understood.
+        If the specimen is not known, the time, the word or a detail is not understood, or the time
+        is in the future.
     """
     known = {one.specimen.casefold(): one.specimen for one in ward.specimens()}
     known |= {name.casefold(): name for name in also}
@@ -45,9 +48,11 @@ def event_of(
     word = "-".join(what.lower().split())
     if not re.fullmatch(r"[^\W_]+(-[^\W_]+)*", word):
         raise BadInputError(f'"{what}": what was done is one or a few words, like "dip"')
-    zone = ward.settings.zone
-    when = parse_time(at, zone=zone) if at else datetime.now(zone).replace(microsecond=0)
-    return CareEvent(specimen=name, at=when, what=word, detail=parse_details(details), by=by)
+    detail = parse_details(details)
+    for key in sorted(_MONEY & detail.keys()):
+        amount_of(detail[key], key)
+    when = moment(ward, at)
+    return CareEvent(specimen=name, at=when, what=word, detail=detail, by=who(ward, by))
 
 
 def parse_details(details: Iterable[str]) -> dict[str, str]:
@@ -106,4 +111,6 @@ def read_care(ward: Ward, path: Path) -> list[CareEvent]:
             children += event.detail.get("children", "").replace(",", " ").split()
         events.append(event)
     faults.raise_any()
+    if not events:
+        raise BadInputError(f"{path}: no rows under the header")
     return sorted(events, key=lambda event: event.at)

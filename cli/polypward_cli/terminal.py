@@ -1,12 +1,14 @@
-"""What a command prints: JSON for machines; while it works, a bar on a terminal."""
+"""What a command prints or writes: JSON, CSV; while it works, a bar on a terminal."""
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
 
 import typer
 
-__all__ = ["json_text", "print_json", "progress_bar"]
+__all__ = ["json_text", "print_json", "progress_bar", "write_csv"]
 
 
 def json_text(value: object) -> str:
@@ -17,6 +19,15 @@ def json_text(value: object) -> str:
 def print_json(value: object) -> None:
     """Print a value as JSON."""
     typer.echo(json_text(value))
+
+
+def write_csv(path: Path, columns: Sequence[str], rows: Sequence[Mapping[str, Any]]) -> None:
+    """Write rows as CSV, text that a spreadsheet would run guarded, and say how many."""
+    from polypward_cli.files import write_text
+    from polypward_cli.ward.tables import csv_text
+
+    write_text(path, csv_text(columns, ([row[name] for name in columns] for row in rows)))
+    typer.echo(f"{path}: {len(rows)} row{'' if len(rows) == 1 else 's'}")
 
 
 @contextmanager

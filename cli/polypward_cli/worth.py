@@ -27,6 +27,7 @@ from polypward.batch import (
 from polypward.care import Given, Tally, given, tally
 from polypward.errors import BadInputError
 from polypward.records import CareEvent, Specimen
+from polypward_cli.amounts import amount_of
 from polypward_cli.claim.ledger import claim_of, credited_pieces, dead_on_arrival, money_claimed
 from polypward_cli.ward import Ward
 from polypward_cli.ward.ledger import audit
@@ -238,16 +239,12 @@ def note_cost(ward: Ward, batch: str, text: str, *, at: datetime, by: str) -> tu
     """
     what, equals, amount_text = text.partition("=")
     what = " ".join(what.split()).lower()
-    plain = amount_text.strip().replace(",", ".")
-    try:
-        amount = float(plain)
-    except ValueError:
-        amount = -1.0
-    if not equals or not what or not 0 <= amount < 1e9:
+    if not equals or not what:
         raise BadInputError(
             f'"{text}": write what it was for and an amount of 0 or more, as freight=120 '
             "(freight, permits, broker, tests ...)"
         )
+    amount = amount_of(amount_text, what)
     row = {"amount": amount, "at": at.isoformat(), "by": by}
     with ward.db.atomic():
         old = list(

@@ -188,6 +188,70 @@ def test_photos_follow_who_wore_the_tag(three: Desk) -> None:
     assert whose()["IMG_5.jpg"] == "blue"  # what a photo was given, no later reading takes away
 
 
+def test_a_word_on_a_tag_is_taken_back(three: Desk) -> None:
+    for month in (3, 5):
+        photo(
+            three.photos / f"IMG_{month}.jpg", f"2026-{month:02d}-10T10:00:00+01:00", tags=["T17"]
+        )
+    put(three, "T17", "amber", "02-01")
+    put(three, "T5", "blue", "02-01")
+    put(three, "T17", "blue", "04-01")  # a slip: it was coral
+    three.score()
+
+    def undo(tag: str) -> str:
+        done = run("labels", "undo", tag, "--by", "Ana", "--ward", three.path)
+        assert done.exit_code == 0, done.output
+        return done.stdout
+
+    def whose() -> list[str]:
+        with three.ward() as ward:
+            return [reading.specimen for reading in ward.readings()]
+
+    assert whose() == ["amber", "blue"]
+    told = undo("17")
+    assert "amber wears tag 17 again." in told
+    assert "blue wears tag 5 again." in told
+    assert "1 photo with it went to whom it was on then." in told
+    assert whose() == ["amber", "amber"]
+    assert stretches(three) == [("T5", "blue", "02-01", ""), ("T17", "amber", "02-01", "")]
+    assert run("labels", "take", "17", "--by", "Kim", "--ward", three.path).exit_code == 0
+    assert "wears it still" in undo("17")
+    # Put on by mistake where nobody wore it: what it named is nobody's any more.
+    undo("17")
+    assert whose() == ["", ""]
+    undo("5")
+    assert stretches(three) == []
+    bad = run("labels", "undo", "17", "--ward", three.path)
+    assert (bad.exit_code, "nothing is noted of tag 17" in bad.stderr) == (2, True)
+    with three.ward() as ward:
+        kept = [(row["what"], row["new"]) for row in ward.db.query("select * from audit")]
+    assert sum(what == "tag taken back" and "Ana" in new for what, new in kept) == 3
+    assert any(what == "tag taken off" and "Kim" in new for what, new in kept)
+
+
+def test_a_tag_goes_on_whoever_is_here(three: Desk) -> None:
+    ward = ("--ward", three.path)
+    run("specimen", "change", "blue", "--arrived-on", "2026-05-10", *ward)
+    early = run("labels", "put", "17", "blue", "--at", "2026-05-09", *ward)
+    assert (early.exit_code, "arrived on 2026-05-10" in early.stderr) == (2, True)
+    run("specimen", "lost", "blue", "--at", "2026-05-20T09:00", *ward)
+    late = run("labels", "put", "17", "blue", "--at", "2026-05-21", *ward)
+    assert (late.exit_code, '"blue" is lost since 2026-05-20' in late.stderr) == (2, True)
+    assert stretches(three) == []
+    assert run("labels", "put", "17", "blue", "--at", "2026-05-11", *ward).exit_code == 0
+
+
+def test_the_list_goes_out_as_csv(three: Desk, tmp_path: Path) -> None:
+    put(three, "T17", "amber", "02-01")
+    out = tmp_path / "tags.csv"
+    done = run("labels", "list", "--csv", out, "--ward", three.path)
+    assert done.stdout == f"{out}: 1 row\n"
+    assert out.read_text().splitlines() == [
+        "tag,specimen,since,until,by",
+        "T17,amber,2026-02-01T12:00:00+01:00,,Kim",
+    ]
+
+
 def test_commands(three: Desk, tmp_path: Path) -> None:
     ward = ("--ward", three.path)
     done = run("labels", "--out", tmp_path / "tags.pdf", "--first", "290", "--count", "10", *ward)

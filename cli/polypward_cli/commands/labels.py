@@ -5,8 +5,15 @@ from typing import Annotated
 
 import typer
 
-from polypward_cli.commands.options import WARD, AtOption, ByOption, JsonOption, WardOption
-from polypward_cli.terminal import print_json
+from polypward_cli.commands.options import (
+    WARD,
+    AtOption,
+    ByOption,
+    CsvOption,
+    JsonOption,
+    WardOption,
+)
+from polypward_cli.terminal import print_json, write_csv
 
 __all__ = ["NAME", "app"]
 
@@ -98,6 +105,7 @@ def put(
 def take(
     tag: Annotated[str, typer.Argument(help="The tag's number.")],
     at: AtOption = None,
+    by: ByOption = "",
     ward: WardOption = WARD,
 ) -> None:
     """Note that a tag was taken off, so that it is free for another specimen.
@@ -108,13 +116,40 @@ def take(
     """
     from polypward.tags import tag_called
     from polypward_cli.labels.worn import take_tag
-    from polypward_cli.life.common import moment
+    from polypward_cli.life.common import moment, who
     from polypward_cli.ward import Ward
     from polypward_cli.ward.courses import refresh
 
     called = tag_called(tag)
     with Ward.open(ward) as opened, opened.working("labels"):
-        lines = take_tag(opened, called, at=moment(opened, at))
+        lines = take_tag(opened, called, at=moment(opened, at), by=who(opened, by))
+        refresh(opened)
+    typer.echo("\n".join(lines))
+
+
+@app.command()
+def undo(
+    tag: Annotated[str, typer.Argument(help="The tag's number.")],
+    by: ByOption = "",
+    ward: WardOption = WARD,
+) -> None:
+    """Take back the last thing noted of a tag: that it was put on, or taken off.
+
+    Who wore it before wears it again, and photos that the tag named follow.
+
+    Example:
+
+        polypward labels undo 17
+    """
+    from polypward.tags import tag_called
+    from polypward_cli.labels.worn import undo_tag
+    from polypward_cli.life.common import who
+    from polypward_cli.ward import Ward
+    from polypward_cli.ward.courses import refresh
+
+    called = tag_called(tag)
+    with Ward.open(ward) as opened, opened.working("labels"):
+        lines = undo_tag(opened, called, by=who(opened, by))
         refresh(opened)
     typer.echo("\n".join(lines))
 
@@ -123,6 +158,7 @@ def take(
 def list_(
     every: Annotated[bool, typer.Option("--all", help="Earlier wearers too.")] = False,
     as_json: JsonOption = False,
+    csv: CsvOption = None,
     ward: WardOption = WARD,
 ) -> None:
     """Show who wears which tag, and with --all who wore it before.
@@ -137,7 +173,8 @@ def list_(
     with Ward.open(ward) as opened:
         states = {one.specimen: one.state for one in opened.specimens()}
         worn = [one for one in tags_worn(opened) if every or one.until is None]
-    if as_json:
+    if as_json or csv is not None:
+        columns = ("tag", "specimen", "since", "until", "by")
         rows = [
             {
                 "tag": one.tag,
@@ -148,7 +185,10 @@ def list_(
             }
             for one in worn
         ]
-        print_json(rows)
+        if csv is None:
+            print_json(rows)
+        else:
+            write_csv(csv, columns, rows)
         return
     if not worn:
         typer.echo("No tag is worn. polypward labels put 1 SPECIMEN puts one on.")

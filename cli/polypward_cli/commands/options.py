@@ -15,6 +15,7 @@ __all__ = [
     "AtOption",
     "ByOption",
     "CostOption",
+    "CsvOption",
     "JsonOption",
     "NameArgument",
     "NoteOption",
@@ -34,6 +35,7 @@ AtOption = Annotated[
 ByOption = Annotated[str, typer.Option(help="Who did it; the owner in ward.toml if left out.")]
 NoteOption = Annotated[str, typer.Option(help="Any remark.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print it as JSON.")]
+CsvOption = Annotated[Path | None, typer.Option(help="Write it to this CSV file.")]
 NameArgument = Annotated[str, typer.Argument(help="The specimen.")]
 CostOption = Annotated[
     float | None, typer.Option(help="Cost of the whole, in the ward's money; shared out evenly.")

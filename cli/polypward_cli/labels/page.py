@@ -90,8 +90,12 @@ def tags_pdf(numbers: Sequence[int], sheet: Sheet) -> bytes:
     if not names:
         raise BadInputError("no tags asked for; --count is at least 1")
     pdf = _new(sheet, "polypward tags")
+    hint = (
+        "On matte waterproof film. The black square of a tag is "
+        f"{MARK_MM:g} mm wide. Leave its white rim when you cut."
+    )
     for index, number in enumerate(numbers):
-        left, top = _next(pdf, sheet, index)
+        left, top = _next(pdf, sheet, index, hint)
         middle = top + sheet.label_mm[1] / 2
         _mark(pdf, number, left + _EDGE_MM + _RIM_MM, middle - MARK_MM / 2)
         size = NUMBER_MM / _DIGIT_HEIGHT
@@ -122,7 +126,7 @@ def labels_pdf(names: Sequence[str], sheet: Sheet) -> bytes:
         raise BadInputError("no specimen is on the tables: there is nothing to label")
     pdf = _new(sheet, "polypward labels")
     for index, name in enumerate(names):
-        left, top = _next(pdf, sheet, index)
+        left, top = _next(pdf, sheet, index, "For dry places: boxes, lids, paper.")
         try:
             code = segno.make_qr(f"PWTAG {name}", error="m", version=None)
         except segno.DataOverflowError as error:  # pragma: no cover - names are cut to 80 signs
@@ -154,7 +158,7 @@ def _new(sheet: Sheet, title: str) -> "FPDF":
     return pdf
 
 
-def _next(pdf: "FPDF", sheet: Sheet, index: int) -> tuple[float, float]:
+def _next(pdf: "FPDF", sheet: Sheet, index: int, hint: str) -> tuple[float, float]:
     """Turn the page where it is full, say how to print it, and give the label's place."""
     on_page = index % sheet.count
     if not on_page:
@@ -165,8 +169,7 @@ def _next(pdf: "FPDF", sheet: Sheet, index: int) -> tuple[float, float]:
             pdf.text(
                 sheet.first_mm[0],
                 sheet.first_mm[1] - 3,
-                'Print at 100 % ("actual size"), black, on matte waterproof film. The black square '
-                f"of a tag is {MARK_MM:g} mm wide. Leave its white rim when you cut.",
+                f'Print at 100 % ("actual size"), black. {hint}',
             )
     left, top = sheet.place(on_page)
     if sheet.cut_lines:

@@ -6,16 +6,19 @@ from typing import Any, Final
 
 from polypward.errors import BadInputError
 from polypward.records import Specimen
+from polypward_cli.amounts import amount_of
 from polypward_cli.dates import parse_day
 from polypward_cli.life.common import named
 from polypward_cli.life.follow import pass_down
 from polypward_cli.naming import clean_name
 from polypward_cli.ward import Ward
 
-__all__ = ["CHANGEABLE", "UNPACKED_AS", "change"]
+__all__ = ["CHANGEABLE", "HEIGHT_MM", "UNPACKED_AS", "change"]
 
 # How a piece was when it was unpacked; dead and poor are what a claim is made of.
 UNPACKED_AS: Final = ("good", "poor", "dead")
+# A height above the card, mm; beyond it is another unit.
+HEIGHT_MM: Final = (-500.0, 1000.0)
 _TEXTS: Final = ("batch", "supplier", "kind", "box", "permit", "note")
 _STANDS: Final = ("place", "water_system", "light")
 _MONEY: Final = ("cost", "expected_price", "as_is_price")
@@ -32,7 +35,7 @@ def change(
     Parameters
     ----------
     values : mapping
-        Texts by the names of `CHANGEABLE`; numbers with a point.
+        Texts by the names of `CHANGEABLE`.
 
     Raises
     ------
@@ -76,9 +79,11 @@ def _value(ward: Ward, field: str, value: Any) -> Any:
         if day > ward.zone_today:
             raise BadInputError(f'arrived_on "{value}" is in the future')
         return day
-    low, high = (-500.0, 1000.0) if field == "height_mm" else (0.0, 1e7)
+    if field in _MONEY:
+        return amount_of(value, field)
+    low, high = HEIGHT_MM
     try:
-        number = float(value)
+        number = float(value.replace(",", "."))
     except ValueError:
         number = float("nan")
     if not low <= number <= high:

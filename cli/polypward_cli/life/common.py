@@ -3,6 +3,7 @@
 import difflib
 from collections.abc import Iterable
 from datetime import datetime
+from typing import Final
 
 from polypward.errors import BadInputError
 from polypward.records import Specimen
@@ -12,7 +13,10 @@ from polypward_cli.ids import LENGTH, looks_misread
 from polypward_cli.naming import clean_name
 from polypward_cli.ward import Ward
 
-__all__ = ["moment", "named", "new_name", "show_cautions", "who"]
+__all__ = ["FIRST_YEAR", "moment", "named", "new_name", "show_cautions", "who"]
+
+# Older than this is a slip of the year.
+FIRST_YEAR: Final = 2000
 
 
 def named(ward: Ward, name: str) -> Specimen:
@@ -64,13 +68,15 @@ def moment(ward: Ward, at: str | None) -> datetime:
     Raises
     ------
     BadInputError
-        If it is no time, or in the future.
+        If it is no time, in the future, or before any ward.
     """
     zone = ward.settings.zone
     now = datetime.now(zone).replace(microsecond=0)
     if not at:
         return now
     when = parse_time(at, zone=zone).astimezone(zone)
+    if when.year < FIRST_YEAR:
+        raise BadInputError(f'"{at}" is before {FIRST_YEAR}; is the year right?')
     if when <= now:
         return when
     if at.strip() == now.date().isoformat():

@@ -36,12 +36,6 @@ def enter(
         If the specimen is not known, arrived later, or was not here at that time.
     """
     one = named(ward, name)
-    day = at.astimezone(ward.settings.zone).date()
-    if one.arrived_on is not None and day < one.arrived_on:
-        raise BadInputError(
-            f'"{one.specimen}" arrived on {one.arrived_on}; {day} is before that. '
-            "If the day of arrival is wrong: polypward specimen change"
-        )
     known = {key: str(value) for key, value in (detail or {}).items() if value not in (None, "")}
     event = CareEvent(specimen=one.specimen, at=at, what=what, detail=known, by=by)
     if not ward.add_care(event):

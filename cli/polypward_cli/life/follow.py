@@ -1,6 +1,7 @@
 """What an entry changes of its specimen: state, place and pieces follow from all its entries."""
 
 from dataclasses import replace
+from datetime import datetime
 from typing import Final
 
 from polypward.errors import BadInputError
@@ -9,6 +10,7 @@ from polypward.records import CareEvent, Specimen
 from polypward_cli.ward import Ward
 
 __all__ = [
+    "check_arrived",
     "first_stand",
     "follow",
     "keep_first_stand",
@@ -19,6 +21,22 @@ __all__ = [
 
 # What a piece has in common with the specimen it was split from.
 _KEPT: Final = ("batch", "supplier", "kind", "box", "permit", "arrived_on")
+
+
+def check_arrived(ward: Ward, one: Specimen, at: datetime) -> None:
+    """Check that a specimen had arrived at a time, as far as its day of arrival is known.
+
+    Raises
+    ------
+    BadInputError
+        If it had not.
+    """
+    day = at.astimezone(ward.settings.zone).date()
+    if one.arrived_on is not None and day < one.arrived_on:
+        raise BadInputError(
+            f'"{one.specimen}" arrived on {one.arrived_on}; {day} is before that. '
+            "If the day of arrival is wrong: polypward specimen change"
+        )
 
 
 def follow(ward: Ward, event: CareEvent) -> None:

@@ -1,7 +1,6 @@
 """The lines of a register: an invoice line with its count, or one specimen by its name."""
 
 import json
-import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -9,9 +8,10 @@ from pathlib import Path
 from typing import Any, Final
 
 from polypward.errors import BadInputError
+from polypward_cli.amounts import thousand_or_not
 from polypward_cli.dates import parse_day
 from polypward_cli.ids import is_id, looks_misread
-from polypward_cli.life.change import UNPACKED_AS
+from polypward_cli.life.change import HEIGHT_MM, UNPACKED_AS
 from polypward_cli.naming import clean_name
 from polypward_cli.tablein import Faults, Row, read_table
 from polypward_cli.ward import Ward
@@ -33,8 +33,6 @@ _NUMBERS: Final = ("cost", "expected_price", "as_is_price")
 _NEEDED: Final = ("batch", "supplier", "kind", "cost")
 # What tells one line with a count from another; the rest of it may be corrected later.
 _IDENTITY: Final = ("batch", "supplier", "kind", "arrived_on")
-# Money is never told to a tenth of a cent: this is a thousand somewhere, a decimal elsewhere.
-_THOUSANDS: Final = re.compile(r"[1-9]\d{0,2}[.,]\d{3}")
 MAX_COUNT: Final = 10_000
 
 
@@ -95,12 +93,12 @@ def _line(ward: Ward, row: Row, faults: Faults, seen: Counter[str]) -> Line | No
     }
     for name in _NUMBERS:
         text = row.text(name)
-        if _THOUSANDS.fullmatch(text):
-            plain = text.replace(",", "").replace(".", "")
-            faults.add(row.line, f'{name} "{text}" may mean {plain} or {text[:-1]}; write it so')
+        if unclear := thousand_or_not(text):
+            faults.add(row.line, f'{name} "{text}" {unclear}')
         else:
             values[name] = row.number(name, faults)
-    values["height_mm"] = row.number("height_mm", faults, low=-500, high=1000)
+    low, high = HEIGHT_MM
+    values["height_mm"] = row.number("height_mm", faults, low=low, high=high)
     values["unpacked_as"] = word = row.text("unpacked_as").lower() or None
     if word and word not in UNPACKED_AS:
         faults.add(row.line, f'unpacked_as is {", ".join(UNPACKED_AS)} or empty, got "{word}"')

@@ -104,6 +104,8 @@ def unpack_table(ward: Ward, path: Path, *, by: str = "") -> dict[str, int]:
     """
     table = read_table(path, known=COLUMNS, required=("batch", "at"))
     faults = Faults(path)
+    if not table.rows:
+        raise BadInputError(f"{path}: no rows under the header")
     counts = {"new": 0, "changed": 0, "known": 0}
     now = datetime.now(UTC)
     with ward.db.atomic():

@@ -222,11 +222,11 @@ class Ward:
         Raises
         ------
         BadInputError
-            If the specimen is not in the ward, or was not there when it is said to have left,
-            moved or been cut.
+            If the specimen is not in the ward, had not arrived then, or was not there when it is
+            said to have left, moved or been cut.
         """
         from polypward.life import LIFE, check_order
-        from polypward_cli.life.follow import follow, keep_first_stand
+        from polypward_cli.life.follow import check_arrived, follow, keep_first_stand
 
         one = self.specimen(event.specimen)
         if one is None:
@@ -234,6 +234,7 @@ class Ward:
                 f'"{event.specimen}" is no specimen of this ward; '
                 "register it first: polypward intake REGISTER.csv"
             )
+        check_arrived(self, one, event.at)
         row: dict[str, Any] = {
             "specimen": event.specimen,
             "at": event.at.astimezone(UTC).isoformat(),
