@@ -18,6 +18,9 @@ from polypward_cli.terminal import print_json
 
 __all__ = ["app"]
 
+# An amount like "-4 g" is a wrong amount, no option.
+NEGATIVE = {"ignore_unknown_options": True}
+
 app = typer.Typer()
 dose = typer.Typer()
 app.add_typer(dose, name="dose")
@@ -119,7 +122,7 @@ def dose_plan(
         typer.echo(line)
 
 
-@dose.command("log")
+@dose.command("log", context_settings=NEGATIVE)
 def dose_log(
     system: SystemArgument,
     what: Annotated[
@@ -190,7 +193,7 @@ def dose_log(
         typer.echo(f"  Test {words} before the next portion (the round asks for it tomorrow).")
 
 
-@dose.command("amend")
+@dose.command("amend", context_settings=NEGATIVE)
 def dose_amend(
     number: NumberArgument,
     amount: Annotated[str, typer.Argument(help="The amount as it should be.")] = "",

@@ -77,7 +77,6 @@ def feed(
     with Ward.open(ward) as opened, opened.working("care"):
         person = who(opened, by)
         scope = scope_of(opened, where, without=without or [])
-        show_cautions(opened, "feed", by=person)
         row, remarks = keep(
             opened,
             scope,
@@ -96,6 +95,7 @@ def feed(
             note=note,
             again=again,
         )
+        show_cautions(opened, "feed", by=person)
         refresh(opened)
     if as_json:
         told = flat("feeding", row) | {"remarks": remarks}
@@ -210,7 +210,6 @@ def mix(
 
     with Ward.open(ward) as opened, opened.working("care"):
         person = who(opened, by)
-        show_cautions(opened, "mix", by=person)
         until = parse_time(use_by, zone=opened.settings.zone).astimezone(opened.settings.zone)
         if len(use_by.strip()) == len("2026-01-19"):  # a day means its end
             until = until.replace(hour=23, minute=59)
@@ -224,6 +223,7 @@ def mix(
             by=person,
             note=note,
         )
+        show_cautions(opened, "mix", by=person)
     recipe = ", ".join(f"{food} {quantity:g}" for food, quantity in lot["parts"])
     worth = lot["portion_cost"]
     money = "" if worth is None else f", {worth:.2f} a portion"

@@ -62,7 +62,6 @@ def inspect(
     with Ward.open(ward) as opened, opened.working("care"):
         person = who(opened, by)
         scope = scope_of(opened, where)
-        show_cautions(opened, "inspect", by=person)
         row = keep(
             opened,
             scope,
@@ -75,6 +74,7 @@ def inspect(
             work_minutes=work_minutes,
             note=note,
         )
+        show_cautions(opened, "inspect", by=person)
         refresh(opened)
         mates = water_mates(opened, scope.specimens) if row["found"] else ()
         homes = {one.place for one in opened.specimens() if one.specimen in scope.specimens}

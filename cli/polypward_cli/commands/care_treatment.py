@@ -87,7 +87,6 @@ def treat(
         if done:
             rows = end_treatment(opened, scope.specimens, at=when, agent=agent, by=person)
         else:
-            show_cautions(opened, "treat", by=person)
             row, remarks = keep(
                 opened,
                 scope,
@@ -110,6 +109,7 @@ def treat(
                 again=again,
             )
             rows = [row]
+            show_cautions(opened, "treat", by=person)
         refresh(opened)
     if as_json:
         told = [flat("treatment", row) | {"remarks": remarks} for row in rows]
@@ -150,7 +150,6 @@ def change(
 
     with Ward.open(ward) as opened, opened.working("care"):
         person = who(opened, by)
-        show_cautions(opened, "water", by=person)
         row = change_water(
             opened,
             system,
@@ -162,5 +161,8 @@ def change(
             work_minutes=work_minutes,
             note=note,
         )
+        show_cautions(opened, "water", by=person)
         refresh(opened)
-    typer.echo(f"change:{row['id']}  {row['water_system']}: {len(row['specimens'])} specimens")
+    count = len(row["specimens"])
+    whom = "1 specimen" if count == 1 else f"{count} specimens"
+    typer.echo(f"change:{row['id']}  {row['water_system']}: {whom}")

@@ -258,7 +258,8 @@ def water_volume(
     ] = "",
     sump: Annotated[str, typer.Option(help='Water in the sump: "80 L", none or unknown.')] = "",
     measured: Annotated[
-        str, typer.Option(help='Instead: measured by filling, "430 L", "110 US gal".')
+        str,
+        typer.Option(help='Instead: measured by filling, "430 L", "110 US gal", or unknown.'),
     ] = "",
     new: NewOption = False,
     by: ByOption = "",
@@ -271,32 +272,30 @@ def water_volume(
         polypward care water volume main --inside 120x60x45cm --rock "20 L" --sump "25 US gal"
     """
     from polypward.errors import BadInputError
-    from polypward.water import measured_volume, volume_of
+    from polypward.water import measured_volume, says_unknown, volume_of
     from polypward_cli.life.common import who
     from polypward_cli.ward import Ward
     from polypward_cli.water.systems import set_volume, system_named, volume_of_system
 
     said = [bool(one) for one in (inside, rock, sump)]
+    if (measured and any(said)) or (any(said) and not all(said)):
+        raise BadInputError(
+            "give --inside, --rock and --sump together (none and unknown are answers), "
+            "or --measured alone"
+        )
+    found = None
+    if measured and not says_unknown(measured):
+        found = measured_volume(measured)
+    elif all(said):
+        found = volume_of(inside=inside, rock=rock, sump=sump)
     with Ward.open(ward, create=new) as opened:
         name = system_named(opened, system, new=new)
-        if not any(said) and not measured:
-            volume = volume_of_system(opened, name)
-            told = f"{volume.litres:g} L ({volume.how})" if volume else "not known"
-            typer.echo(f"{name}: {told}")
-            return
-        if (measured and any(said)) or (not measured and not all(said)):
-            raise BadInputError(
-                "give --inside, --rock and --sump together (none and unknown are answers), "
-                "or --measured alone"
-            )
-        found = (
-            measured_volume(measured)
-            if measured
-            else volume_of(inside=inside, rock=rock, sump=sump)
-        )
-        with opened.working("care water"):
-            set_volume(opened, name, found, by=who(opened, by))
-    typer.echo(f"{name}: {found.litres:g} L ({found.how}; rounded down)")
+        if measured or all(said):
+            with opened.working("care water"):
+                set_volume(opened, name, found, by=who(opened, by))
+        volume = volume_of_system(opened, name)
+    told = f"{volume.litres:g} L ({volume.how}; rounded down)" if volume else "not known: no dose"
+    typer.echo(f"{name}: {told}")
 
 
 @water.command("import")

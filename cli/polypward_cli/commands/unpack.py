@@ -80,13 +80,14 @@ def unpack(
             return
         with opened.working("unpack"):
             by = who(opened, by)
-            show_cautions(opened, "intake", by=by)
             if table is not None:
                 counts = unpack_table(opened, table, by=by)
+                show_cautions(opened, "intake", by=by)
                 typer.echo(", ".join(f"{count} {word}" for word, count in counts.items()) + ".")
                 return
             when = moment(opened, at).replace(second=0, microsecond=0)
             done = keep(opened, batch or "", box=box, at=when, by=by, note=note, **readings)
+            show_cautions(opened, "intake", by=by)
         mine = _of(sheets(opened, batch or ""), box, when)
         typer.echo(f"{done}: {next(sheet_lines(mine))}")
         typer.echo(f"  {ammonia_words(opened, mine[0])}.")

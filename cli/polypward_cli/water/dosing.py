@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, Final
 
 from polypward.errors import BadInputError
 from polypward.sizes import VOLUME_L, split_number, volume_l_of
@@ -31,6 +31,13 @@ __all__ = [
     "stop_if_given",
     "undo_dose",
 ]
+
+
+# Beyond these an amount is a slip of the pen or of the unit; own choices, no limits of an animal.
+MOST_G: Final = 100_000.0
+MOST_L: Final = 1000.0
+G_A_LITRE: Final = 10.0
+SHARE: Final = 0.1
 
 
 def doses_of(ward: Ward, system: str | None = None) -> list[Dose]:
@@ -99,7 +106,9 @@ def stop_if_given(
     found = dose_hindrances(doses, raises=raises, at=at, zone=ward.settings.zone)
     stopping = [one for one in found if not again or (planning and not one.waived)]
     if stopping:
-        may = "" if planning and any(not one.waived for one in found) else " Even so: --again"
+        may = " Is this one in the water too? Then note it as given again: --again."
+        if planning:
+            may = "" if any(not one.waived for one in found) else " Even so: --again"
         raise BadInputError("; ".join(one.why for one in stopping) + "." + may)
     return [one.why for one in found]
 
@@ -153,6 +162,7 @@ def add_dose(
         raise BadInputError("who gave it? --by NAME, or owner in ward.toml: others must see who")
     name, raises = raises_of(what)
     quantity, unit = _amount(amount)
+    _check_volume(ward, system, amount, quantity, unit)
     passed = stop_if_given(
         ward, doses_of(ward, system), raises=raises, at=at, again=again, planning=False
     )
@@ -202,9 +212,29 @@ def _amount(text: str) -> tuple[float, str]:
         number, unit = (litres, "L") if litres >= 1 else (litres * 1000, "mL")
     else:
         raise BadInputError(f'"{text}": how much of what unit? mg, g, kg, {", ".join(VOLUME_L)}')
-    if not 0 < number <= 1e6:
-        raise BadInputError(f'"{text}": a dose is over 0 and at most 1000 kg or 1000 L')
+    most = {"g": MOST_G, "mL": MOST_L * 1000, "L": MOST_L}[unit]
+    if not 0 < number <= most:
+        raise BadInputError(
+            f'"{text}": a dose is over 0 and at most {MOST_G / 1000:g} kg or {MOST_L:g} L; '
+            "is the unit right?"
+        )
     return round(number, 6), unit
+
+
+def _check_volume(ward: Ward, system: str, text: str, quantity: float, unit: str) -> None:
+    """Refuse what the water of a system, where its volume is known, is never given at once."""
+    volume = volume_of_system(ward, system)
+    if volume is None:
+        return
+    grams = unit == "g"
+    litres = 0.0 if grams else quantity / (1000 if unit == "mL" else 1)
+    most = G_A_LITRE * volume.litres if grams else SHARE * volume.litres
+    if (quantity if grams else litres) > most:
+        told = f"{most:g} g ({G_A_LITRE:g} g a litre)" if grams else f"{most:.3g} L (a tenth of it)"
+        raise BadInputError(
+            f'"{text}" into {volume.litres:g} L of {system}: a dose is at most {told}; '
+            "is the unit right?"
+        )
 
 
 def _row(dose: Dose) -> dict[str, Any]:
@@ -242,6 +272,7 @@ def amend_dose(
     before = after = _by_number(ward, number)
     if amount:
         value, unit = _amount(amount)
+        _check_volume(ward, before.system, amount, value, unit)
         after = replace(after, amount=value, unit=unit)
     if at is not None:
         after = replace(after, at=at)

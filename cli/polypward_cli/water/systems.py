@@ -51,7 +51,8 @@ def system_named(ward: Ward, name: str, *, new: bool = False) -> str:
         hint = f' Is it "{known[near[0]]}"?' if near else ""
         there = f" There are: {', '.join(known.values())}." if known and not near else ""
         raise BadInputError(
-            f'"{name}" is no water system of this ward.{hint}{there} If it is a new one: --new'
+            f'"{name}" is no water system of this ward.{hint}{there} If it is a new one: '
+            f'polypward care water log "{name}" temp=25 --new'
         )
     if not wanted:
         raise BadInputError("a water system needs a name")
@@ -75,17 +76,22 @@ def volume_of_system(ward: Ward, system: str) -> Volume | None:
     return None
 
 
-def set_volume(ward: Ward, system: str, volume: Volume, *, by: str) -> None:
-    """Keep the volume of a system; the one before goes into the audit. The ward is held."""
+def set_volume(ward: Ward, system: str, volume: Volume | None, *, by: str) -> None:
+    """Keep the volume of a system, None = not known; the one before goes into the audit.
+
+    The ward is held.
+    """
+    litres = None if volume is None else volume.litres
+    how = "" if volume is None else volume.how
     with ward.db.atomic():
         keep_system(ward, system)
         before = volume_of_system(ward, system)
-        new = {"litres": volume.litres, "how": volume.how, "by": by}
+        new = {"litres": litres, "how": how, "by": by}
         old = None if before is None else {"litres": before.litres, "how": before.how}
         audit(ward.db, "water volume", system, old=old, new=new)
         ward.db.execute(
             "update water_systems set litres = ?, litres_how = ? where system = ?",
-            [volume.litres, volume.how, system],
+            [litres, how, system],
         )
 
 

@@ -39,8 +39,6 @@ __all__ = [
 ]
 
 COLUMNS: Final = ("system", "at", "what", "value", "unit", "kit", "kit_expires", "by", "note")
-# Older than this is a slip of the year.
-FIRST_YEAR: Final = 2000
 
 
 def water_tests_of(ward: Ward, system: str | None = None) -> list[WaterTest]:
@@ -98,10 +96,6 @@ def add_tests(
         With every fault; nothing is written.
     """
     read = read_entries(entries)
-    if at.year < FIRST_YEAR:
-        raise BadInputError(
-            f"{at.date()}: tests are from {FIRST_YEAR} on; is the year right? Nothing was written."
-        )
     tests = [_as_test(system, one, at, kit, kit_expires, by, note) for one in read]
     with ward.db.atomic():
         keep_system(ward, system)
@@ -242,8 +236,6 @@ def _of_row(ward: Ward, row: Row, faults: Faults, new_systems: bool) -> WaterTes
     try:
         system = system_named(ward, row.text("system"), new=new_systems)
         at = moment(ward, row.text("at"))
-        if at.year < FIRST_YEAR:
-            raise BadInputError(f"{at.date()}: tests are from {FIRST_YEAR} on")
         entry = read_value(row.text("what"), f"{row.text('value')} {row.text('unit')}".strip())
         expires = parse_day(row.text("kit_expires")) if row.text("kit_expires") else None
     except BadInputError as error:

@@ -4,6 +4,7 @@ The tally is what batches are compared by. Who gets which care is nobody's lot-d
 comparison is observational and must say so.
 """
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
@@ -161,6 +162,7 @@ def _sum(events: Iterable[CareEvent], name: str) -> float | None:
 
 def _number(text: str) -> float | None:
     try:
-        return float(text)
+        number = float(text)
     except ValueError:
         return None
+    return number if math.isfinite(number) else None

@@ -12,7 +12,7 @@ from polypward.water.reading import Entry, parameter_of, read_entries, read_entr
 from polypward.water.seawater import density_kg_m3, salinity_from_sg, specific_gravity
 from polypward.water.state import State, WaterTrend, judge, water_state
 from polypward.water.tests import WaterTest
-from polypward.water.volume import Volume, measured_volume, volume_of
+from polypward.water.volume import Volume, measured_volume, says_unknown, volume_of
 
 __all__ = [
     "OPEN_PH",
@@ -56,6 +56,7 @@ __all__ = [
     "read_label",
     "read_value",
     "salinity_from_sg",
+    "says_unknown",
     "shown",
     "specific_gravity",
     "volume_of",

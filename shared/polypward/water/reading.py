@@ -191,6 +191,11 @@ def _from_gravity(number: float, text: str) -> float:
 
 def _check(key: str, value: float, entered: str) -> None:
     one = parameter(key)
+    if key == "salinity" and 1.0 < value < 1.1 and not _SG.search(entered):
+        raise BadInputError(
+            f"{entered}: that looks like a specific gravity; write it with its reference, like "
+            f"sg25/25={value:g}. Salinity in PSU is about 35 in sea water"
+        )
     if not one.low - 1e-9 <= value <= one.high + 1e-9:
         raise BadInputError(
             f"{entered}: {one.words} can be from {shown(key, one.low, unit=False)} to "

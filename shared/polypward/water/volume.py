@@ -8,7 +8,7 @@ from typing import Final
 from polypward.errors import BadInputError
 from polypward.sizes import as_number, length_unit, volume_l_of
 
-__all__ = ["Volume", "box_l", "measured_volume", "volume_of"]
+__all__ = ["Volume", "box_l", "measured_volume", "says_unknown", "volume_of"]
 
 # From a jar to a hall of raceways; outside it a unit is wrong.
 MIN_L: Final = 1.0
@@ -21,6 +21,11 @@ class Volume:
 
     litres: float
     how: str
+
+
+def says_unknown(text: str) -> bool:
+    """Say whether a person wrote that a volume is not known."""
+    return " ".join(text.lower().split()) in ("unknown", "not known", "?")
 
 
 def box_l(text: str) -> float:
@@ -63,7 +68,7 @@ def volume_of(*, inside: str, rock: str, sump: str) -> Volume:
     parts = {}
     for name, text in (("rock", rock), ("sump", sump)):
         word = text.strip().lower()
-        if word in ("unknown", "not known", "?"):
+        if says_unknown(text):
             raise BadInputError(
                 f"the {name} is not known, so the volume is not: a volume that is too large makes "
                 "every dose too large. Measure it by filling (measured litres), or give the "

@@ -45,7 +45,7 @@ def test_care_is_counted_for_the_comparison_of_batches() -> None:
         event("feeding", 1, response="refused", amount="heavy", cost="0.25"),
         event("feeding", 2, eaten="yes"),
         event("dip", 3, minutes="10"),
-        event("treatment", 4, status="open", cost="many"),
+        event("treatment", 4, status="open", cost="many", minutes="nan"),
         event("treatment", 9, status="done"),
         event("move", 5),
         event("water-change", 6),

@@ -71,6 +71,8 @@ def test_what_could_mean_two_things_is_asked(text: str, told: str) -> None:
         ("ca=5000", "from 0 to 1000 mg/L, not 5000"),
         ("temp=77", "from 0 to 40 degC"),
         ("sg25/25=1.25", "from 1.0000"),
+        ("psu=1.025", "looks like a specific gravity.*sg25/25=1.025"),
+        ("salinity=1.026 ppt", "looks like a specific gravity"),
         ("sg77/77=1.025", "up to 40, or write F"),
         ("no3=5 NO3-N", "NO3 or NO3-N"),
         ("dkh=3 meq/L", "dKH or meq/L"),
