@@ -1,6 +1,5 @@
 """What a report takes from the ledger beside the courses: water, batches, money, doses."""
 
-from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -63,6 +62,7 @@ def gather(ward: "Ward") -> Beside:
         If ward.toml's money or suppliers cannot be read.
     """
     from polypward_cli.claim.ledger import money_claimed
+    from polypward_cli.water.history import doses_by_specimen
     from polypward_cli.worth import GROUPS, batch_money, survival_by
 
     waters = tuple(_waters(ward))
@@ -73,7 +73,7 @@ def gather(ward: "Ward") -> Beside:
         waters=waters,
         survivals=tuple(told for told in survivals if told.groups or told.not_counted),
         money=batch_money(ward),
-        doses=_doses_by_specimen(ward, waters),
+        doses=doses_by_specimen(ward),
     )
 
 
@@ -121,29 +121,3 @@ def _claims(ward: "Ward") -> list[ToldClaim]:
             supplier, clock = "", Clock(why_not=str(error))
         told.append(ToldClaim(claim=claim, supplier=supplier, clock=clock))
     return told
-
-
-def _doses_by_specimen(ward: "Ward", waters: Sequence[Water]) -> dict[str, list[CareEvent]]:
-    """Return the doses of each specimen's water, as care, while it stood in that water."""
-    from polypward_cli.caring.stays import stays_of_ward
-
-    doses = {
-        water.system: [dose for dose in water.given if dose.what != "water change"]
-        for water in waters
-    }
-    if not any(doses.values()):
-        return {}
-    found: dict[str, list[CareEvent]] = defaultdict(list)
-    for stay in stays_of_ward(ward):
-        for dose in doses.get(stay.water, ()):
-            day = dose.at.date()
-            since, until = stay.since or day, stay.until or day
-            if since <= day <= until:
-                amount = f"{dose.amount:g} {dose.unit}"
-                detail = {"name": dose.what, "amount": amount, "system": dose.system}
-                found[stay.specimen].append(
-                    CareEvent(
-                        specimen=stay.specimen, at=dose.at, what="dose", detail=detail, by=dose.by
-                    )
-                )
-    return dict(found)
