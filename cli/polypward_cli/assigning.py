@@ -8,8 +8,9 @@ from typing import Any
 
 from polypward.errors import BadInputError
 from polypward.reasons import REJECTIONS
+from polypward_cli.life.common import named
 from polypward_cli.manifest import photo_key
-from polypward_cli.naming import Names, clean_name
+from polypward_cli.naming import Names, check_signs, clean_name
 from polypward_cli.placing import clear_copies, names_of, place_of, primary_row, save_place
 from polypward_cli.ward import Ward
 from polypward_cli.ward.ledger import audit, dumps, now_text
@@ -26,21 +27,28 @@ def assign_photos(
     to: str | None = None,
     drop: bool = False,
     shift: timedelta | None = None,
+    new: bool = False,
     by: str = "",
 ) -> list[str]:
     """Assign photos to a specimen, drop them, or shift their time; all of them or none.
 
-    Returns a line about each. The measures stay: a photo is not opened.
+    Returns a line about each. The measures stay: a photo is not opened. Where there is a register,
+    a name that is not known is a slip unless `new` says that it is a new specimen.
 
     Raises
     ------
     BadInputError
-        If a photo is not in the ward, or several are called so.
+        If a photo is not in the ward, or several are called so, the specimen is not known, or a
+        photo would come to lie in the future.
     """
     found = _find_all(ward, photos)
     if to is not None and not clean_name(to):
         raise BadInputError("--to needs the name of a specimen")
     names = names_of(ward)
+    if to:
+        check_signs(clean_name(to))
+    if to and not new:
+        _check_known(ward, to)
     to = names.canonical(to) if to else None
     before = {one.specimen for one in ward.specimens()}
     for photo in found if to is not None else ():
@@ -54,6 +62,11 @@ def assign_photos(
         for photo in found:
             _say(ward, photo["key"], to=to, drop=drop, shift=shift, by=by)
             place = place_of(ward, photo, path=photo["path"], names=names)
+            if shift is not None and "future-date" in json.loads(place.columns["placing"]):
+                raise BadInputError(
+                    f"{photo['path']}: its time would be {place.columns['taken_at'][:16]}, in the "
+                    "future; is the span right? 01:00 is later, -01:00 earlier"
+                )
             save_place(ward, photo, place, what="assigned")
             if to:
                 clear_copies(ward, photo["key"], but=())
@@ -62,6 +75,22 @@ def assign_photos(
     for name in sorted({one.specimen for one in ward.specimens()} - before):
         lines.append(f"{name} is a new specimen, not in the register.")
     return lines
+
+
+def _check_known(ward: Ward, name: str) -> None:
+    """Check that a ward with a register knows a specimen.
+
+    Raises
+    ------
+    BadInputError
+        If it does not, with what is near.
+    """
+    if not ward.db.execute("select 1 from specimens where registered = 1").fetchone():
+        return
+    try:
+        named(ward, name)
+    except BadInputError as error:
+        raise BadInputError(f"{error} If it is a new one: --new") from None
 
 
 def undo_assignments(ward: Ward, photos: Sequence[str], *, by: str = "") -> list[str]:

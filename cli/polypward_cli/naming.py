@@ -12,12 +12,13 @@ from datetime import datetime
 from pathlib import PurePosixPath
 from typing import TYPE_CHECKING, Final
 
+from polypward.errors import BadInputError
 from polypward_cli.dates import date_in_name
 
 if TYPE_CHECKING:
     from polypward_cli.labels.worn import Worn
 
-__all__ = ["NamedBy", "Names", "clean_name", "is_generic", "name_by_path"]
+__all__ = ["NamedBy", "Names", "check_signs", "clean_name", "is_generic", "name_by_path"]
 
 # Longer names are no labels that fit on a tag; cut so that a hostile name stays harmless.
 MAX_NAME: Final = 80
@@ -115,6 +116,18 @@ class Names:
     def is_place(self, name: str) -> bool:
         """Say whether a place, a water system or a batch is called so."""
         return _key(name) in self._places
+
+
+def check_signs(name: str) -> None:
+    """Check that a file may be named after a specimen.
+
+    Raises
+    ------
+    BadInputError
+        If the name has a sign that no file's name can have.
+    """
+    if any(sign in name for sign in '/\\<>:"|?*'):
+        raise BadInputError(f'"{name}": a specimen\'s name goes without / \\ < > : " | ? *')
 
 
 def clean_name(name: str) -> str:

@@ -140,6 +140,31 @@ def test_a_name_that_no_photo_bears_any_more_is_forgotten(desk: Desk) -> None:
         assert [one.specimen for one in ward.specimens()] == ["amber", "kept"]
 
 
+def test_a_name_that_the_register_does_not_know_is_a_slip(desk: Desk) -> None:
+    with desk.ward() as ward:
+        ward.save_specimen(Specimen(specimen="LAM-03"))
+    photo(desk.photos / "IMG_1.jpg")
+    score(desk)
+    before = figures(desk)
+    done = run("assign", "IMG_1.jpg", "--to", "LAM-3", "--ward", desk.path)
+    assert done.exit_code == 2
+    assert '"LAM-3" is no specimen of this ward. Is it "LAM-03"? If it is a new one: --new' in (
+        " ".join(done.stderr.split())
+    )
+    assert figures(desk) == before
+    assert "LAM-3 is a new specimen" in assign(desk, "IMG_1.jpg", "--to", "LAM-3", "--new")
+
+
+def test_no_photo_is_shifted_into_the_future(desk: Desk) -> None:
+    photo(desk.photos / "amber" / "a.jpg")
+    score(desk)
+    before = figures(desk)
+    done = run("assign", "a.jpg", "--shift", "99999:00", "--ward", desk.path)
+    assert (done.exit_code, "would be 2037-" in done.stderr) == (2, True)
+    assert "in the future" in " ".join(done.stderr.split())
+    assert figures(desk) == before
+
+
 # Photos that wait for a name.
 
 
@@ -312,6 +337,7 @@ def _dated(ward: Ward) -> list:  # type: ignore[type-arg]
         ("a.jpg", "--shift", "1 hour"),
         ("a.jpg", "--shift", "01:75"),
         ("a.jpg", "--to", "  "),
+        ("a.jpg", "--to", "a/b"),
     ],
 )
 def test_wrong_usage_changes_nothing(desk: Desk, words: tuple[str, ...]) -> None:

@@ -20,6 +20,9 @@ def assign(
         typer.Argument(help="Photos as in readings.csv: path, file name if unique, or sha256."),
     ] = None,
     to: Annotated[str | None, typer.Option(help="The specimen they show.")] = None,
+    new: Annotated[
+        bool, typer.Option("--new", help="With --to: a specimen that the register does not know.")
+    ] = False,
     drop: Annotated[bool, typer.Option("--drop", help="Take them out of every figure.")] = False,
     shift: Annotated[
         str | None, typer.Option(help="Move their time: HH:MM later, -HH:MM earlier.")
@@ -70,7 +73,7 @@ def assign(
         lines = (
             undo_assignments(opened, named, by=said_by)
             if undo
-            else assign_photos(opened, named, to=to, drop=drop, shift=span, by=said_by)
+            else assign_photos(opened, named, to=to, drop=drop, shift=span, new=new, by=said_by)
         )
         for line in lines:
             typer.echo(line)

@@ -12,7 +12,7 @@ from polypward_cli.amounts import thousand_or_not
 from polypward_cli.dates import parse_day
 from polypward_cli.ids import is_id, looks_misread
 from polypward_cli.life.change import HEIGHT_MM, UNPACKED_AS
-from polypward_cli.naming import clean_name
+from polypward_cli.naming import check_signs, clean_name
 from polypward_cli.tablein import Faults, Row, read_table
 from polypward_cli.ward import Ward
 from polypward_cli.ward.ledger import dumps
@@ -115,8 +115,10 @@ def _line(ward: Ward, row: Row, faults: Faults, seen: Counter[str]) -> Line | No
         lacking = [name for name in _NEEDED if not row.text(name)]
         if lacking:
             faults.add(row.line, f"a line with a count needs {', '.join(lacking)} as well")
-    if any(sign in specimen for sign in '/\\<>:"|?*'):
-        faults.add(row.line, f'"{specimen}": a specimen\'s name goes without / \\ < > : " | ? *')
+    try:
+        check_signs(specimen)
+    except BadInputError as error:
+        faults.add(row.line, str(error))
     if len(faults.lines) > before:
         return None
     values = {name: value for name, value in values.items() if value is not None}

@@ -106,7 +106,7 @@ def assign(
             elif specimen is None:
                 assign_photos(ward, mine, drop=True, by=by)
             else:
-                assign_photos(ward, mine, to=specimen, by=by)
+                assign_photos(ward, mine, to=specimen, new=True, by=by)
         undo = {"assigned": {key: _last_step(ward, key) for key in keys}, **(also or {})}
         return note_tap(ward, by=by, words=words, undo=undo)
 
