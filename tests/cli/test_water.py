@@ -119,15 +119,21 @@ def test_bad_tests_are_refused_as_a_whole(ward: Path) -> None:
 def test_the_un_ionised_part_of_ammonia_is_shown_where_it_can_be_known(ward: Path) -> None:
     """0.2 mg/L N at pH 8.1, 25 degC, 34 PSU: 5.32 % by Bower & Bidwell 1978, ours within 11 %."""
     told = ok(ward, "water", "log", "main", "tan=0.2", "ph=8.1", "temp=25", "psu=34")
-    assert "un-ionised: about 5 % of it, about 0.012 mg/L NH3 (pH 8.1, 25 degC, 34 PSU)" in told
-    assert "un-ionised: about 5 % of it" in ok(ward, "water")
+    assert (
+        "un-ionised ammonia (NH3): about 5 % of all, about 0.012 mg/L NH3 (pH 8.1, 25 degC, 34 PSU)"
+        in told
+    )
+    assert "un-ionised ammonia (NH3): about 5 % of all" in ok(ward, "water")
     [system] = json.loads(ok(ward, "water", "--json"))["systems"]
     [nh3] = [state["nh3"] for state in system["states"] if "nh3" in state]
     assert nh3["share"] == pytest.approx(0.0532, rel=0.11)
     assert (nh3["mg_per_l"], nh3["why_not"]) == (pytest.approx(0.0121, abs=5e-4), "")
     later = ("--at", (datetime.now(UTC) - timedelta(days=3)).isoformat(timespec="minutes"))
     told = ok(ward, "water", "log", "other", "tan=0.2", "ph=8.1", "--new", *later)
-    assert "NH3: not available, because temperature and salinity were not tested" in told
+    assert (
+        "un-ionised ammonia (NH3): not available, because temperature and salinity were not tested"
+        in told
+    )
 
 
 def test_an_expired_kit_is_told_once_and_before_a_dose(ward: Path) -> None:
@@ -264,6 +270,17 @@ def test_doses_stand_in_the_history_of_those_who_were_in_the_water(tmp_path: Pat
     groups = {one["name"]: one for one in json.loads(go("batch", "--json"))["groups"]}
     assert [groups[name]["care"]["doses"] for name in ("B1", "B2")] == [4, 1]
     assert "doses to their water" in go("batch")
+
+
+def test_doses_and_ammonia_stand_in_the_report(ward: Path) -> None:
+    ok(ward, "water", "log", "main", "tan=0.2", "ph=8.1", "temp=25", "psu=34")
+    ok(ward, "dose", "log", "main", "NaHCO3", "4.8 g", "--by", "Kim")
+    done = CliRunner().invoke(app, ["report", "--ward", str(ward)])
+    assert done.exit_code == 0, done.output
+    pages = [path.read_text() for path in (ward / "report").rglob("*.html")]
+    told = "dose: sodium bicarbonate, 4.8 g, for alkalinity, into main (Kim)"
+    assert any(told in page for page in pages)
+    assert any("Un-ionised ammonia (NH3): about 5 % of all" in page for page in pages)
 
 
 def test_a_dose_needs_somebody_who_gave_it_and_an_amount_that_can_be(ward: Path) -> None:

@@ -101,7 +101,7 @@ def _parameter(state: State) -> ParameterView:
         target=_degrees(state.target.text()) if state.target else "not set",
         trend=_trend(state),
         out=state.out,
-        remarks=tuple(map(words.sentence, state.remarks)),
+        remarks=tuple(words.sentence(_degrees(note)) for note in state.notes),
     )
 
 

@@ -24,6 +24,7 @@ SEAWATER_OVER_TOTAL: Final = 1.022
 TOGETHER: Final = timedelta(hours=1)
 # pH of sea water that stands open to the air, NBS scale; from memory.
 OPEN_PH: Final = 8.2
+NAME: Final = "un-ionised ammonia (NH3)"
 _NEEDED: Final = ("ph", "temperature", "salinity")
 
 
@@ -117,11 +118,11 @@ class Nh3:
     def text(self) -> str:
         """Return it in words, with what it stands on."""
         if self.share is None:
-            return f"NH3: not available, because {self.why_not}"
+            return f"{NAME}: not available, because {self.why_not}"
         much = ""
         if self.mg_per_l is not None:
             much = f", {'under' if self.below else 'about'} {self.mg_per_l:.2g} mg/L NH3"
-        return f"un-ionised: about {100 * self.share:.2g} % of it{much} ({self.stands_on})"
+        return f"{NAME}: about {100 * self.share:.2g} % of all{much} ({self.stands_on})"
 
 
 def nh3_of_tests(tests: Iterable[WaterTest]) -> Nh3 | None:
@@ -180,15 +181,15 @@ def bag_words(
     missing = [name for name, value in given.items() if value is None]
     if ph is None or temperature_c is None or salinity is None:
         were = "was" if len(missing) == 1 else "were"
-        return f"NH3: not available, because {_listed(missing)} of the bag {were} not read"
+        return f"{NAME}: not available, because {_listed(missing)} of the bag {were} not read"
     try:
         now, after = (
             nh3_share(ph=one, temperature_c=temperature_c, salinity=salinity)
             for one in (ph, max(ph, ph_after))
         )
     except BadInputError as error:
-        return f"NH3: not available, because {error}"
-    part = f"un-ionised: about {100 * now:.2g} % of the ammonia in this bag"
+        return f"{NAME}: not available, because {error}"
+    part = f"{NAME}: about {100 * now:.2g} % of all in this bag"
     if after < 1.1 * now:
         return part
     return (

@@ -64,6 +64,17 @@ class State:
             self.verdict == "undetectable" and wanted
         )
 
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """All that is to be said beside the value: remarks, an expired kit, un-ionised ammonia."""
+        told = list(self.remarks)
+        if self.expired and self.latest:
+            words, day = parameter(self.parameter).words, self.latest.kit_expires
+            told.append(f"the kit of {words} had expired on {day}: test with a fresh one")
+        if self.nh3 is not None:
+            told.append(self.nh3.text())
+        return tuple(told)
+
 
 def judge(test: WaterTest, target: Target | None) -> Verdict:
     """Return how a value stands to its target, whatever its age.

@@ -50,8 +50,8 @@ def test_the_concentration_counts_nh3() -> None:
     assert found.share == share
     assert found.mg_per_l == pytest.approx(0.2 * share * molar_mass_g("NH3") / molar_mass_g("N"))
     assert found.text() == (
-        f"un-ionised: about {100 * share:.2g} % of it, about {found.mg_per_l:.2g} mg/L NH3 "
-        "(pH 8.1, 25 degC, 35 PSU)"
+        f"un-ionised ammonia (NH3): about {100 * share:.2g} % of all, "
+        f"about {found.mg_per_l:.2g} mg/L NH3 (pH 8.1, 25 degC, 35 PSU)"
     )
 
 
@@ -62,7 +62,7 @@ def test_it_is_not_available_without_a_test_beside_it() -> None:
     )
     early = (sample("ph", 8.1, -61), *BESIDE[1:], sample("ammonia", 0.2))
     assert told(*early).text() == (
-        "NH3: not available, because pH was not tested within the hour of it"
+        "un-ionised ammonia (NH3): not available, because pH was not tested within the hour of it"
     )
     assert told(sample("ph", 8.1, -60), *BESIDE[1:], sample("ammonia", 0.2)).share is not None
 
@@ -106,4 +106,6 @@ def test_it_stands_in_the_state_of_ammonia_alone() -> None:
     states = water_state(
         [*BESIDE, sample("ammonia", 0.2)], targets={}, on=NOON.date(), zone=ZoneInfo("UTC")
     )
-    assert [state.parameter for state in states if state.nh3 is not None] == ["ammonia"]
+    [ammonia] = [state for state in states if state.nh3 is not None]
+    assert ammonia.parameter == "ammonia"
+    assert ammonia.notes[-1].startswith("un-ionised ammonia (NH3): about ")

@@ -93,6 +93,7 @@ def test_an_expired_kit_is_named() -> None:
     test = sample("calcium", 430, kit_expires=date(2026, 5, 31))
     late = states(test)["calcium"]
     assert (late.verdict, late.expired, late.out) == ("in target", True, True)
+    assert late.notes == ("the kit of calcium had expired on 2026-05-31: test with a fresh one",)
     fresh = states(sample("calcium", 430, kit_expires=date(2026, 6, 1)))["calcium"]
     assert (fresh.expired, fresh.out) == (False, False)
 
