@@ -49,7 +49,7 @@ class Ward:
     @classmethod
     def open(
         cls,
-        path: Path,
+        path: Path | str,
         *,
         create: bool = False,
         time_zone: str | None = None,
