@@ -122,11 +122,17 @@ def read_table(path: Path, *, known: Sequence[str], required: Sequence[str]) -> 
             continue
         pairs = zip(columns, cells, strict=False)
         rows.append(
-            Row(line, {name: cell.strip() for name, cell in pairs if name and cell.strip()})
+            Row(line, {name: text for name, cell in pairs if name and (text := _bare(cell))})
         )
     faults.raise_any()
     unknown = tuple(name for name in columns if name and name not in known)
     return Table(tuple(columns), tuple(rows), unknown)
+
+
+def _bare(cell: str) -> str:
+    """Return a cell stripped, without the apostrophe that keeps a spreadsheet from running it."""
+    text = cell.strip()
+    return text[1:] if len(text) > 1 and text[0] == "'" and text[1] in "=+-@" else text
 
 
 def _text(path: Path) -> str:

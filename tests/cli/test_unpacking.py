@@ -124,3 +124,54 @@ def test_a_table_is_taken_whole_or_not_at_all(ward: Path, tmp_path: Path) -> Non
     assert run(ward, "unpack", "--table", table).stdout == "0 new, 0 changed, 1 known.\n"
     [sheet] = sheets(ward)
     assert (sheet["bag_temp_c"], sheet["bag_ph"], sheet["note"]) == (19.5, 7.1, "trüb")
+
+
+def test_a_sheet_is_taken_back_and_kept(ward: Path) -> None:
+    words = ("unpack", "B1", "--box", "3")
+    for time, ph in (("09:30", 7.1), ("10:30", 7.9)):
+        run(ward, *words, "--ph", ph, "--at", f"2025-03-01T{time}", "--by", "Kim")
+    told = run(ward, *words, "--undo", "--by", "Ana").stdout
+    assert told == "taken back: 2025-03-01 10:30  batch B1, box 3: pH 7.9, Kim\n"
+    assert [sheet["bag_ph"] for sheet in sheets(ward)] == [7.1]
+    for more in (("--at", "2025-03-01T09:31"), ("--box", "4"), ("--ph", 7)):
+        done = run(ward, *words, "--undo", *more)
+        assert done.exit_code == 2, more
+    assert [sheet["bag_ph"] for sheet in sheets(ward)] == [7.1]
+    assert run(ward, *words, "--undo", "--at", "2025-03-01T09:30").exit_code == 0
+    assert sheets(ward) == []
+    with Ward.open(ward) as opened:
+        rows = opened.db.query("select old, new from audit where what like '%taken back'")
+        kept = [(json.loads(row["old"])["bag_ph"], json.loads(row["new"])["by"]) for row in rows]
+    assert kept == [(7.9, "Ana"), (7.1, "")]
+
+
+def test_no_bag_is_opened_before_it_arrived(ward: Path) -> None:
+    for name in json.loads(run(ward, "specimen", "list", "--json").stdout):
+        run(ward, "specimen", "change", name["specimen"], "--arrived-on", "2025-03-01")
+    done = run(ward, "unpack", "B1", "--ph", 7, "--at", "2025-02-28T23:00")
+    assert (done.exit_code, 'batch "B1" arrived on 2025-03-01' in done.stderr) == (2, True)
+    assert sheets(ward) == []
+
+
+def test_the_sheets_go_out_as_csv_and_come_in_again(ward: Path, tmp_path: Path) -> None:
+    """A note that a spreadsheet would run has an apostrophe on its way, and none at its end."""
+    run(ward, "unpack", "B1", "--ph", 7.1, "--at", "2025-03-01T09:30", "--note", "=1+1")
+    out = tmp_path / "out.csv"
+    assert run(ward, "unpack", "--csv", out).stdout == f"{out}: 1 row\n"
+    assert ",'=1+1," in out.read_text()
+    before = sheets(ward)
+    assert run(ward, "unpack", "--table", out).stdout == "0 new, 0 changed, 1 known.\n"
+    assert sheets(ward) == before
+
+
+def test_a_sheet_told_twice_in_a_table_is_a_fault(ward: Path, tmp_path: Path) -> None:
+    table = tmp_path / "bags.csv"
+    table.write_text("batch,at,bag_ph\nB1,2025-03-01,7\nb1,2025-03-01,8\n")
+    done = run(ward, "unpack", "--table", table)
+    assert (done.exit_code, "line 3: the same batch, box and time as line 2" in done.stderr) == (
+        2,
+        True,
+    )
+    table.write_text("batch,at\n")
+    assert "no rows under the header" in run(ward, "unpack", "--table", table).stderr
+    assert sheets(ward) == []

@@ -5,8 +5,8 @@ from typing import Annotated
 
 import typer
 
-from polypward_cli.commands.options import WARD, WardOption
-from polypward_cli.terminal import print_json
+from polypward_cli.commands.options import WARD, CsvOption, WardOption
+from polypward_cli.terminal import print_json, write_csv
 
 __all__ = ["app"]
 
@@ -39,12 +39,17 @@ def unpack(
         str | None, typer.Option(help="When it was opened: 2026-01-12T10:30; now if left out.")
     ] = None,
     by: Annotated[str, typer.Option(help="Who; the ward's owner if left out.")] = "",
+    undo: Annotated[
+        bool, typer.Option("--undo", help="Take the last sheet of it back, or that of --at.")
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="List the sheets as JSON.")] = False,
+    csv: CsvOption = None,
     ward: WardOption = WARD,
 ) -> None:
     """Keep the unpacking sheet of a bag or box: temperature, salinity, pH, hours in transit.
 
-    The same batch, box and time again corrects it. Without a reading, the sheets are listed.
+    The same batch, box and time again corrects it; --undo takes it back. Without a reading, the
+    sheets are listed.
 
     Example:
 
@@ -52,7 +57,14 @@ def unpack(
     """
     from polypward.errors import BadInputError
     from polypward_cli.life.common import moment, show_cautions, who
-    from polypward_cli.life.unpacking import ammonia_words, sheet_lines, sheets, unpack_table
+    from polypward_cli.life.unpacking import (
+        COLUMNS,
+        ammonia_words,
+        sheet_lines,
+        sheets,
+        take_sheet_back,
+        unpack_table,
+    )
     from polypward_cli.life.unpacking import unpack as keep
     from polypward_cli.ward import Ward
 
@@ -69,10 +81,20 @@ def unpack(
         raise BadInputError("say which batch: polypward unpack BATCH --temp-c ...")
     if note and not told and table is None:
         raise BadInputError("a note goes with a reading: --temp-c, --salinity, --ph, ...")
+    if undo and (told or table is not None or not batch):
+        raise BadInputError("--undo takes a batch, --box and --at, nothing else")
     with Ward.open(ward) as opened:
+        if undo:
+            with opened.working("unpack"):
+                when = moment(opened, at) if at else None
+                gone = take_sheet_back(opened, batch or "", box=box, at=when, by=who(opened, by))
+            typer.echo(f"taken back: {next(sheet_lines([gone]))}")
+            return
         if not told and table is None:
             rows = sheets(opened, batch or "")
-            if as_json:
+            if csv is not None:
+                write_csv(csv, COLUMNS, rows)
+            elif as_json:
                 print_json(rows)
             else:
                 for line in sheet_lines(rows):

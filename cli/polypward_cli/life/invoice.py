@@ -88,9 +88,7 @@ def read_lines(ward: Ward, path: Path, *, more: bool = False) -> tuple[list[Line
 
 def _line(ward: Ward, row: Row, faults: Faults, seen: Counter[str]) -> Line | None:
     before = len(faults.lines)
-    values: dict[str, Any] = {
-        name: clean_name(_unguarded(row.text(name))) for name in _TEXTS if row.text(name)
-    }
+    values: dict[str, Any] = {name: clean_name(row.text(name)) for name in _TEXTS if row.text(name)}
     for name in _NUMBERS:
         text = row.text(name)
         if unclear := thousand_or_not(text):
@@ -103,7 +101,7 @@ def _line(ward: Ward, row: Row, faults: Faults, seen: Counter[str]) -> Line | No
     if word and word not in UNPACKED_AS:
         faults.add(row.line, f'unpacked_as is {", ".join(UNPACKED_AS)} or empty, got "{word}"')
     _day(ward, row, values, faults)
-    specimen = clean_name(_unguarded(row.text("specimen")))
+    specimen = clean_name(row.text("specimen"))
     count = row.number("count", faults, low=1, high=MAX_COUNT)
     if count is not None and count != int(count):
         faults.add(row.line, f'count must be a whole number, got "{row.text("count")}"')
@@ -210,8 +208,3 @@ def _one_off(one: str, other: str) -> bool:
     if len(wrong) == 2 and wrong[1] == wrong[0] + 1:
         return one[wrong[0]] == other[wrong[1]] and one[wrong[1]] == other[wrong[0]]
     return len(wrong) == 1
-
-
-def _unguarded(text: str) -> str:
-    """Return a text without the apostrophe that keeps a spreadsheet from running it."""
-    return text[1:] if len(text) > 1 and text[0] == "'" and text[1] in "=+-@" else text

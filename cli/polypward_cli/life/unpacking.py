@@ -20,6 +20,7 @@ __all__ = [
     "known_batches",
     "sheet_lines",
     "sheets",
+    "take_sheet_back",
     "unpack",
     "unpack_table",
 ]
@@ -64,34 +65,67 @@ def unpack(
     Raises
     ------
     BadInputError
-        If the batch is not known, nothing is told, or a reading is out of its bounds.
+        If the batch is not known or had not arrived, nothing is told, or a reading is out of its
+        bounds.
     """
-    known = {name.casefold(): name for name in known_batches(ward)}
-    if clean_name(batch).casefold() not in known:
-        there = f"there are {', '.join(sorted(known.values()))}" if known else "none is registered"
-        raise BadInputError(f'"{batch}" is no batch of this ward; {there}')
+    name = _known(ward, batch)
     told = {name: value for name, value in readings.items() if value is not None}
+    _check_arrived(ward, name, at)
     if not told:
         raise BadInputError("say what the bag was like: temperature, salinity, pH or hours")
-    for name, value in told.items():
-        if fault := _fault(name, value):
+    for reading, value in told.items():
+        if fault := _fault(reading, value):
             raise BadInputError(fault)
     key = {
-        "batch": known[clean_name(batch).casefold()],
+        "batch": name,
         "box": clean_name(box),
         "at": at.astimezone(UTC).replace(second=0, microsecond=0).isoformat(),
     }
-    row = told | {name: value for name, value in (("note", note), ("by", by)) if value}
+    row = told | {column: value for column, value in (("note", note), ("by", by)) if value}
     with ward.db.atomic():
         sql = "select * from unpackings where batch = :batch and box = :box and at = :at"
         for old in list(ward.db.query(sql, key)):
-            if all(old[name] == value for name, value in row.items()):
+            if all(old[column] == value for column, value in row.items()):
                 return "known"
             ward.db.table("unpackings").update(old["id"], row)
             audit(ward.db, "unpacking sheet changed", key["batch"], old=old, new=key | row)
             return "changed"
         ward.db.table("unpackings").insert(key | row)
     return "new"
+
+
+def take_sheet_back(
+    ward: Ward, batch: str, *, box: str = "", at: datetime | None = None, by: str = ""
+) -> dict[str, Any]:
+    """Take back the last sheet of a bag or box, or that of a minute; return it as `sheets` does.
+
+    Raises
+    ------
+    BadInputError
+        If there is none.
+    """
+    name = _known(ward, batch)
+    mine = [
+        row
+        for row in sheets(ward, name)
+        if row["box"] == clean_name(box)
+        and (at is None or datetime.fromisoformat(row["at"]) == at.replace(second=0, microsecond=0))
+    ]
+    if not mine:
+        of = f"box {box}" if box else "the whole batch (name the --box)"
+        when = f" of {at:%Y-%m-%d %H:%M}" if at else ""
+        raise BadInputError(f'batch "{name}": no unpacking sheet of {of}{when}: polypward unpack')
+    last = mine[-1]
+    key = {
+        "batch": name,
+        "box": last["box"],
+        "at": datetime.fromisoformat(last["at"]).astimezone(UTC).isoformat(),
+    }
+    with ward.db.atomic():
+        where = "batch = :batch and box = :box and at = :at"
+        ward.db.execute(f"delete from unpackings where {where}", key)
+        audit(ward.db, "unpacking sheet taken back", name, old=last, new={"by": by})
+    return last
 
 
 def unpack_table(ward: Ward, path: Path, *, by: str = "") -> dict[str, int]:
@@ -108,8 +142,13 @@ def unpack_table(ward: Ward, path: Path, *, by: str = "") -> dict[str, int]:
         raise BadInputError(f"{path}: no rows under the header")
     counts = {"new": 0, "changed": 0, "known": 0}
     now = datetime.now(UTC)
+    seen: dict[tuple[str, ...], int] = {}
     with ward.db.atomic():
         for row in table.rows:
+            key = tuple(row.text(name).casefold() for name in ("batch", "box", "at"))
+            if key in seen:
+                faults.add(row.line, f"the same batch, box and time as line {seen[key]}")
+            seen.setdefault(key, row.line)
             before = len(faults.lines)
             readings = {
                 name: row.number(name, faults, low=low, high=high)
@@ -191,6 +230,26 @@ def ammonia_words(ward: Ward, row: Mapping[str, Any]) -> str:
         day = datetime.fromisoformat(tested["at"]).astimezone(ward.settings.zone).date()
         return f"{told} (pH of {tested['system']}, tested on {day})"
     return f"{told} (sea water open to the air, from memory)"
+
+
+def _known(ward: Ward, batch: str) -> str:
+    known = {name.casefold(): name for name in known_batches(ward)}
+    found = known.get(clean_name(batch).casefold())
+    if found is None:
+        there = f"there are {', '.join(sorted(known.values()))}" if known else "none is registered"
+        raise BadInputError(f'"{batch}" is no batch of this ward; {there}')
+    return found
+
+
+def _check_arrived(ward: Ward, batch: str, at: datetime) -> None:
+    sql = "select min(arrived_on), count(*) - count(arrived_on) from specimens where batch = ?"
+    first, unknown = ward.db.execute(sql, [batch]).fetchone()
+    day = at.astimezone(ward.settings.zone).date()
+    if not unknown and day.isoformat() < first:
+        raise BadInputError(
+            f'batch "{batch}" arrived on {first}; {day} is before that. If the day of arrival is '
+            "wrong: polypward specimen change"
+        )
 
 
 def known_batches(ward: Ward) -> list[str]:
