@@ -7,10 +7,10 @@ from typing import Final
 
 from markupsafe import Markup, escape
 
+from polypward.care import history_words
 from polypward.records import CareEvent
 from polypward_cli.report import words
 from polypward_cli.report.charts import LEFT, RIGHT, WIDTH, date_axis, opening_tags, x_scale
-from polypward_cli.report.details import care_words
 from polypward_cli.report.views import ChartView
 
 __all__ = ["care_chart", "lane_of"]
@@ -79,7 +79,7 @@ def care_chart(
             for start, end in (_spans(by_lane[lane], last) if lane == "bath" else ())
         ]
         for day, events in by_lane[lane].items():
-            told = "; ".join(dict.fromkeys(map(care_words, events)))
+            told = "; ".join(dict.fromkeys(map(history_words, events)))
             x = x_scale(day, first=first, last=last)
             parts.append(
                 f'<g class="did"><title>{day}: {escape(told)}</title>{_shape(lane, x, y)}</g>'

@@ -17,7 +17,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "SURE_SDS",
-    "care_words",
     "event_view",
     "facts_of",
     "lab_words",
@@ -230,17 +229,9 @@ def opening(state: str) -> str:
     return {"out": "polyps out", "half": "polyps half out", "in": "polyps in"}.get(state, "")
 
 
-def care_words(event: CareEvent) -> str:
-    """Return an event as a line of a specimen's history, without its time and person."""
-    detail = event.detail
-    if event.what == "dose" and "system" in detail:  # of its water, from the ward's own table
-        return f"dose: {detail['amount']} {detail['name']} into {detail['system']}"
-    return history_words(event)
-
-
 def event_view(event: CareEvent, zone: tzinfo) -> EventView:
     """Return a care event as a line, its time in `zone`."""
-    said = care_words(event) + (f" ({event.by})" if event.by else "")
+    said = history_words(event) + (f" ({event.by})" if event.by else "")
     return EventView(day=words.taken(event.at.astimezone(zone)), words=said)
 
 

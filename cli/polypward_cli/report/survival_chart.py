@@ -43,7 +43,7 @@ def survival_chart(key: str, title: str, groups: Sequence["Group"]) -> ChartView
     """
     drawn = sorted(groups, key=lambda group: -len(group.lives))[:MOST_CURVES]
     drawn.sort(key=lambda group: group.name)
-    last = max(1, *(group.curve.watched_days for group in drawn))
+    last = max([1, *(group.curve.watched_days for group in drawn)])
     ticks = day_ticks(last)
     floor = _TOP + _PLOT
     height = floor + _AXIS + len(drawn) * _ROW + 4
