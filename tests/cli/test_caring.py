@@ -11,8 +11,8 @@ from typer.testing import CliRunner, Result
 
 from polypward.batch import Rates, worth_of
 from polypward.errors import BadInputError
+from polypward_cli.caring import timer
 from polypward_cli.caring.cautions import cautions_due, dismiss, show_again
-from polypward_cli.caring.timer import wait_until
 from polypward_cli.main import app
 
 REGISTER = (
@@ -415,19 +415,26 @@ def test_cautions_can_be_read_without_a_ward(tmp_path: Path) -> None:
     assert {one["key"] for one in json.loads(done.stdout)} >= {"palytoxin", "cites", "release"}
 
 
-def test_the_timer_counts_down_and_ends_on_time() -> None:
+def test_the_timer_counts_down_and_rings_for_a_minute() -> None:
     """2.5 minutes: told at the full minutes, in the last minute, and each of the last 10 s."""
     start = datetime(2024, 3, 11, 18, tzinfo=UTC)
     clock = [start.timestamp()]
     said: list[str] = []
+    rung: list[float] = []
 
     def sleep(seconds: float) -> None:
         assert seconds > 0
         clock[0] += seconds
 
     due = datetime.fromtimestamp(start.timestamp() + 150, UTC)
-    wait_until(due, say=said.append, now=lambda: datetime.fromtimestamp(clock[0], UTC), sleep=sleep)
-    assert clock[0] == pytest.approx(due.timestamp())
+    timer.wait_until(
+        due,
+        say=said.append,
+        ring=lambda _: rung.append(clock[0] - due.timestamp()),
+        now=lambda: datetime.fromtimestamp(clock[0], UTC),
+        sleep=sleep,
+    )
+    assert rung == pytest.approx([5 * n for n in range(12)])
     assert said == [
         "3 min to go",
         "2 min to go",
@@ -436,10 +443,31 @@ def test_the_timer_counts_down_and_ends_on_time() -> None:
     ]
 
 
-def test_waiting_ends_with_a_bell(care: Care) -> None:
+def test_waiting_ends_with_a_bell(care: Care, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(timer, "RING_EVERY_S", 0.0)
     done = care("treat", "amber", "--agent", "A", "--bath-minutes", 5, "--wait", "--at",
                 "2024-03-11T18:00")  # fmt: skip
     assert "\aamber: bath over, animals out" in done.stderr
+    assert done.stderr.count("\a") == 12
+    # Broken off or started later: the first tick that is open is waited for.
+    done = care("tick", "--wait")
+    assert "bath water away by local rules, amber (treatment:1)" in done.stdout
+    assert "\aamber: bath over, animals out" in done.stderr
+    assert "--wait goes alone" in care("tick", 1, "--wait", code=2).stderr
+    care("tick", "all")
+    done = care("tick", "--wait")
+    assert (done.stdout, done.stderr) == ("Nothing to tick.\n", "")
+
+
+def test_a_broken_off_timer_leaves_its_tick(care: Care, monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(timer, "wait_until", broken)
+    done = care("treat", "amber", "--agent", "A", "--bath-minutes", 5, "--wait", "--at",
+                "2024-03-11T18:00")  # fmt: skip
+    assert "Timer stopped. Still open: polypward care tick" in done.stderr
+    assert "bath over" in care("tick").stdout
 
 
 def test_batches_show_the_care_that_went_with_them(care: Care) -> None:

@@ -1,20 +1,26 @@
-"""A timer on the terminal: counts down, rings, and says what to do."""
+"""A timer on the terminal: counts down, then rings for a minute."""
 
 import time
 from collections.abc import Callable
 from datetime import datetime, timedelta
+from typing import Final
 
 __all__ = ["wait_until"]
+
+# Pumps are loud and hands are wet: one ring is missed. Own choice.
+RINGS: Final = 12
+RING_EVERY_S: Final = 5.0
 
 
 def wait_until(
     due: datetime,
     *,
     say: Callable[[str], None],
+    ring: Callable[[int], None],
     now: Callable[[], datetime],
     sleep: Callable[[float], None] = time.sleep,
 ) -> None:
-    """Wait until a time, saying how long is left each minute and each of the last ten seconds.
+    """Wait until a time, saying how long is left each minute and in the last ten seconds; ring then.
 
     Parameters
     ----------
@@ -22,6 +28,8 @@ def wait_until(
         Aware.
     say : callable of str
         Shows a line.
+    ring : callable of int
+        Rings once; called with 0, 1, 2 ... every five seconds for a minute.
     now, sleep : callables
         The clock, and how to wait some seconds.
     """
@@ -37,3 +45,7 @@ def wait_until(
         else:
             say(f"{int(-(-seconds // 1))} s")
             sleep(min(1.0, seconds))
+    for number in range(RINGS):
+        ring(number)
+        if number < RINGS - 1:
+            sleep(RING_EVERY_S)

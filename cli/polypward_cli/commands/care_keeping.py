@@ -12,6 +12,7 @@ from polypward_cli.commands.options import (
     ByOption,
     JsonOption,
     WardOption,
+    ring_at,
 )
 from polypward_cli.terminal import print_json
 
@@ -63,6 +64,9 @@ def tick(
         str | None, typer.Argument(help="A number, feeding:12, or all; left out: what is open.")
     ] = None,
     disposal: Annotated[str, typer.Option(help="Where bath water went.")] = "",
+    wait: Annotated[
+        bool, typer.Option("--wait", help="Count down to the first that is open, then ring.")
+    ] = False,
     at: AtOption = None,
     by: ByOption = "",
     ward: WardOption = WARD,
@@ -73,20 +77,25 @@ def tick(
 
         polypward care tick feeding:12
     """
+    from polypward.errors import BadInputError
     from polypward_cli.caring.lists import as_rows, in_words
-    from polypward_cli.caring.ticks import tick_off
+    from polypward_cli.caring.ticks import open_ticks, tick_off
     from polypward_cli.life.common import moment, who
     from polypward_cli.ward import Ward
 
+    if wait and what is not None:
+        raise BadInputError("--wait goes alone: it waits for the first that is open")
     with Ward.open(ward) as opened:
         if what is None:
             rows = as_rows(opened, "ticks")
             typer.echo("\n".join(in_words("ticks", row) for row in rows) or "Nothing to tick.")
-            return
-        with opened.working("care"):
-            done = tick_off(
-                opened, what, at=moment(opened, at), by=who(opened, by), disposal=disposal
-            )
+            waiting = open_ticks(opened)[:1] if wait else []
+    if what is None:
+        for one in waiting:
+            ring_at(one.due, f"{one.where}: {one.what}")
+        return
+    with Ward.open(ward) as opened, opened.working("care"):
+        done = tick_off(opened, what, at=moment(opened, at), by=who(opened, by), disposal=disposal)
     for one in done:
         typer.echo(f"[x] {one.what}, {one.where}")
 

@@ -62,12 +62,18 @@ def show_cautions(ward: "Ward", task: str, *, by: str) -> None:
 def ring_at(due: datetime, what: str) -> None:
     """Count down to a time on standard error, then ring the terminal's bell and say what to do.
 
-    The countdown may be broken off; what is to be done stays among the open ticks.
+    It may be broken off; what is to be done stays among the open ticks.
     """
     from polypward_cli.caring.timer import wait_until
 
     def say(left: str) -> None:
         typer.echo(left, err=True)
 
-    wait_until(due, say=say, now=lambda: datetime.now(due.tzinfo))
-    typer.echo(f"\a{what}. Then: polypward care tick", err=True)
+    def ring(number: int) -> None:
+        told = f"{what}. Then: polypward care tick (Ctrl-C stops the bell)" if not number else ""
+        typer.echo(f"\a{told}", err=True, nl=not number)
+
+    try:
+        wait_until(due, say=say, ring=ring, now=lambda: datetime.now(due.tzinfo))
+    except KeyboardInterrupt:
+        typer.echo("Timer stopped. Still open: polypward care tick", err=True)
