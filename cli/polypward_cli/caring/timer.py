@@ -20,7 +20,7 @@ def wait_until(
     now: Callable[[], datetime],
     sleep: Callable[[float], None] = time.sleep,
 ) -> None:
-    """Wait until a time, saying how long is left each minute and in the last ten seconds; ring then.
+    """Wait until a time, saying how long is left each minute and in the last seconds; then ring.
 
     Parameters
     ----------
