@@ -43,6 +43,7 @@ format: $(READY) ## let ruff repair style
 	$(BIN)/ruff format $(ROOTS)
 
 docs: $(READY) ## build the documents as pages into site/, for reading without a network
+	$(BIN)/python -m polypward_cli.reference docs/reference.md
 	NO_MKDOCS_2_WARNING=1 $(BIN)/python -m mkdocs build --quiet
 	@echo "Start at site/index.html"
 

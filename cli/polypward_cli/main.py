@@ -51,7 +51,6 @@ class _Desk(typer.core.TyperGroup):
 app = typer.Typer(
     cls=_Desk,
     no_args_is_help=False,
-    add_completion=False,
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )

@@ -10,27 +10,28 @@ import typer
 
 __all__ = ["add_commands"]
 
-# In the order of the help.
-MODULES = (
-    *(
-        "score",
-        "rounds",
-        "look",
-        "phone",
-        "report",
+# In the order of the help, everyday commands first.
+MODULES = {
+    "Every day": ("score", "rounds", "look", "care", "phone", "report"),
+    "Arrivals, names and sales": (
         "intake",
         "unpack",
-        "assign",
         "claim",
-        "batch",
         "labels",
+        "specimen",
+        "assign",
+        "batch",
     ),
-    *("specimen", "course", "care", "card", "camera", "teach", "ward", "demo"),
-)
+    "Setting up and keeping": ("card", "ward", "demo"),
+    "For those who look closer": ("course", "teach", "camera"),
+}
 
 
 def add_commands(app: typer.Typer) -> None:
-    """Add every command to `app`."""
-    for name in MODULES:
-        module = import_module(f"{__name__}.{name}")
-        app.add_typer(module.app, name=getattr(module, "NAME", None))
+    """Add every command to `app`, under its heading of the help."""
+    for heading, names in MODULES.items():
+        for name in names:
+            module = import_module(f"{__name__}.{name}")
+            for command in module.app.registered_commands if not hasattr(module, "NAME") else ():
+                command.rich_help_panel = heading
+            app.add_typer(module.app, name=getattr(module, "NAME", None), rich_help_panel=heading)
