@@ -1,6 +1,6 @@
 """Batches in words, as JSON and as CSV."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from typing import Any, Final
 
@@ -110,19 +110,31 @@ def _money(money: BatchMoney, *, whole: bool) -> Iterator[str]:
         for worth in worths:
             yield _worth(worth, money.currency)
     elif worths:
-        known = [worth.worth for worth in worths if worth.worth is not None and worth.ended]
-        yield (
-            f"Worth of recovery: {amount_words(sum(known), money.currency)} for {len(known)} of "
-            f"{len(worths)} that ended and whose figures are all known "
-            "(polypward batch BATCH shows each)."
-        )
+        yield _worth_of_all(worths, money.currency)
     if money.results:
         yield (
             "The result of a batch and the worth of recovery both hold the sales: they are never "
             "added."
         )
-    if line := money.claims.words():
+    if line := money.claims.words(money.currency):
         yield line
+
+
+def _worth_of_all(worths: Sequence[Worth], currency: str) -> str:
+    ended = [worth for worth in worths if worth.ended]
+    known = [worth.worth for worth in ended if worth.worth is not None]
+    if not ended:
+        return "Worth of recovery: not available yet, because all are on the tables still."
+    if not known:
+        return (
+            f"Worth of recovery: not available, because a figure is missing for each of the "
+            f"{len(ended)} that have left (polypward batch BATCH says which)."
+        )
+    lack = f", a figure is missing for {len(ended) - len(known)}" if len(known) < len(ended) else ""
+    return (
+        f"Worth of recovery: {amount_words(sum(known), currency)}, of {len(known)} of "
+        f"{len(ended)} that have left{lack} (polypward batch BATCH shows each)."
+    )
 
 
 def _result(result: BatchResult, currency: str) -> Iterator[str]:

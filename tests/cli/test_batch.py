@@ -109,6 +109,8 @@ def test_what_the_terminal_says(month: Desk) -> None:
     assert "observational" in text
     assert "no test, because 2 deaths in all" in text
     assert "are never added" in text
+    # Amber 100.40, blue -20 x 0.60, coral -10 x 0.60, dusk 0: lost ones count with their cost.
+    assert "Worth of recovery: 82.40, of 4 of 4 that have left (" in text
     one = run("batch", "b7", "--ward", month.path).stdout
     assert "1 of 6 dead on arrival (17 %, 95 % interval 3\N{EN DASH}56 %)" in one
     assert "amber: received 180.00 - as it was 30.00 - rescue 49.60" in one
@@ -142,6 +144,10 @@ def test_without_rates_there_is_no_worth(desk: Desk, tmp_path: Path) -> None:
     )
     desk.ward().close()
     run("intake", register, "--ward", desk.path)
+    assert "Worth of recovery: not available yet" in run("batch", "--ward", desk.path).stdout
+    run("specimen", "sold", "amber", "--price", 9, "--ward", desk.path)
+    text = run("batch", "--ward", desk.path).stdout
+    assert "because a figure is missing for each of the 1 that have left" in text
     text = run("batch", "B7", "--ward", desk.path).stdout
     assert "not available, because these are missing: what a day on the table costs." in text
 
@@ -152,9 +158,12 @@ def test_without_rates_there_is_no_worth(desk: Desk, tmp_path: Path) -> None:
         (("batch", "B9"), '"B9" is no batch'),
         (("batch", "--group", "colour"), "group by one of batch, supplier, kind, plan"),
         (("batch", "B7", "--cost", "freight"), '"freight": write what it was for'),
-        (("batch", "B7", "--cost", "freight=-1"), 'freight must be an amount from 0 to 10,000,000, got "-1"'),
-        (("batch", "B7", "--cost", "freight=nan"), 'freight must be an amount from 0'),
-        (("batch", "B7", "--cost", "tests=1", "--cost", "x=y"), 'x must be an amount from 0'),
+        (
+            ("batch", "B7", "--cost", "freight=-1"),
+            'freight must be an amount from 0 to 10,000,000, got "-1"',
+        ),
+        (("batch", "B7", "--cost", "freight=nan"), "freight must be an amount from 0"),
+        (("batch", "B7", "--cost", "tests=1", "--cost", "x=y"), "x must be an amount from 0"),
         (("batch", "B7", "--cost", "freight=1", "--at", "2999-01-01"), "in the future"),
         (("batch", "--cost", "freight=1"), "name it"),
     ],

@@ -316,6 +316,51 @@ def test_states_and_credits(arrived: Desk) -> None:
     assert (opened.claim.state, opened.claim.sent_at) == ("open", None)
 
 
+def test_what_a_photo_shows_is_taken_back(arrived: Desk) -> None:
+    proof: dict[str, Any] = {"proof": "sealed bag", "proof_photos": ["unsorted/IMG_4712.jpg"]}
+    first = claimed(arrived, dead=["amber"], proof_of=["amber"], **proof)
+    assert (first.sheet.pieces[0].missing, len(first.sheet.photos)) == ((), 2)
+    after = claimed(arrived, no_proof=["IMG_4712.jpg"])
+    assert (after.sheet.pieces[0].missing, len(after.sheet.photos)) == (("sealed bag",), 1)
+    with pytest.raises(BadInputError, match="was named as proof of batch"):
+        claimed(arrived, no_proof=["IMG_4712.jpg"])
+    with arrived.ward() as ward:
+        [row] = ward.db.query("select old from audit where what = 'proof taken back'")
+        assert [one["kind"] for one in json.loads(row["old"])] == ["sealed bag"]
+
+
+def test_moments_come_in_their_order(arrived: Desk) -> None:
+    claimed(arrived, moments={"delivery": "2026-05-12T09:30"})
+    for moments in ({"opening": "2026-05-12T09:00"}, {"landing": "2026-05-12T10:00"}):
+        with pytest.raises(BadInputError, match="one of them is wrong"):
+            claimed(arrived, moments=moments)
+    with arrived.ward() as ward:
+        assert set(claim_of(ward, "B7").moments) == {"delivery"}
+    both = {"landing": "2026-05-12T06:00", "opening": "2026-05-12T10:00"}
+    assert len(claimed(arrived, moments=both).sheet.moments) == 3
+
+
+def test_a_whole_price_that_no_terms_name_is_told(arrived: Desk) -> None:
+    told = run("claim", "B7", "--dead", "amber", "--poor", "blue", "--ward", arrived.path).stdout
+    assert "whole price" not in told
+    settings = arrived.path / "ward.toml"
+    settings.write_text(settings.read_text().replace("credit_poor_percent = 40\n", ""))
+    told = run("claim", "B7", "--ward", arrived.path).stdout
+    assert "For poor pieces the whole price is asked: ward.toml has no credit_poor_percent." in told
+    assert "Asked: 110.00 EUR" in told
+
+
+def test_the_list_goes_out_as_csv(arrived: Desk, tmp_path: Path) -> None:
+    claimed(arrived, moments=DELIVERED, dead=["amber"])
+    out = tmp_path / "claims.csv"
+    assert run("claim", "--csv", out, "--ward", arrived.path).stdout == f"{out}: 1 row\n"
+    head, row = out.read_text().splitlines()
+    assert head == "batch,supplier,state,pieces,hours_left,claimed,credited"
+    assert row.startswith("B7,Blue Crate,open,1,-")
+    assert row.endswith(",60.0,0.0")
+    assert run("claim", "--dead", "amber", "--ward", arrived.path).exit_code == 2
+
+
 def test_verdicts_are_withdrawn_and_kept(arrived: Desk) -> None:
     claimed(arrived, dead=["amber"], poor=["blue"], note="no mouth")
     after = claimed(arrived, poor=["amber"])  # put right; what was seen stays
@@ -473,7 +518,7 @@ def test_open_windows_lead_the_round_and_money_stands_on_the_first_page(arrived:
     assert re.match(r"Claim on batch B7: 3 h 5\d min left; 1 piece claimed, not sent", first)
     assert run("report", "--ward", arrived.path).exit_code == 0
     page = (arrived.path / "report" / "index.html").read_text()
-    assert "Claims: 60.00 claimed, 0.00 credited, 60.00 still open." in page
+    assert "Claims: 60.00 EUR claimed, 0.00 EUR credited, 60.00 EUR still open." in page
     settings = arrived.path / "ward.toml"
     settings.write_text(settings.read_text().replace("window_hours = 4", "window_hours = -4"))
     told = run("rounds", "--ward", arrived.path)

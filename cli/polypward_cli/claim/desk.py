@@ -4,9 +4,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, Final, cast
 
-from polypward.batch.claims import VERDICTS, State, Verdict, clock_of
+from polypward.batch.claims import VERDICTS, Clock, State, Verdict, clock_of
 from polypward.errors import BadInputError
 from polypward.records import Specimen
 from polypward_cli.claim.gather import claim_sheet, photo_keys
@@ -16,7 +16,8 @@ from polypward_cli.claim.ledger import (
     claim_of,
     claims,
     money_claimed,
-    note_moment,
+    no_proof,
+    note_moments,
     note_proof,
     note_verdict,
     set_credit,
@@ -33,7 +34,9 @@ from polypward_cli.terminal import json_text
 from polypward_cli.ward import Ward
 from polypward_cli.ward.money_settings import money_of
 
-__all__ = ["Outcome", "Said", "claim_lines", "do_claim", "list_claims"]
+__all__ = ["ROWS", "Outcome", "Said", "claim_lines", "claim_rows", "do_claim", "list_claims"]
+
+ROWS: Final = ("batch", "supplier", "state", "pieces", "hours_left", "claimed", "credited")
 
 SECOND_LOOK = (
     "A shrunken fleshy coral often looks dead: keep it and look again after 24 h. The claim's "
@@ -53,6 +56,7 @@ class Said:
     proof: str = ""
     proof_photos: Sequence[str] = ()
     proof_of: Sequence[str] = ()
+    no_proof: Sequence[str] = ()
     photos: Sequence[Path] = ()
     state: str = ""
     credited: float | None = None
@@ -62,8 +66,9 @@ class Said:
     @property
     def changes_the_sheet(self) -> bool:
         """Whether a sheet that was sent must be followed by another."""
-        told = (self.dead, self.poor, self.withdraw, self.proof, self.photos, self.note)
-        return any(map(bool, told)) or any(self.moments.values()) or self.state in ("open", "sent")
+        told = (self.dead, self.poor, self.withdraw, self.proof, self.no_proof, self.photos)
+        told_more = any(map(bool, told)) or any(self.moments.values()) or bool(self.note)
+        return told_more or self.state in ("open", "sent")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,9 +96,9 @@ def do_claim(ward: Ward, batch: str, said: Said, *, now: datetime | None = None)
         if not folder.is_dir():
             raise BadInputError(f"{folder}: no such folder; --photos is where the originals lie")
     with ward.db.atomic():
-        for what, text in said.moments.items():
-            if text:
-                note_moment(ward, name, what, moment(ward, text))
+        moments = {what: moment(ward, text) for what, text in said.moments.items() if text}
+        if moments:
+            note_moments(ward, name, moments)
         _verdicts(ward, name, specimens, said, at=at, by=by)
         if said.proof:
             note_proof(
@@ -105,6 +110,7 @@ def do_claim(ward: Ward, batch: str, said: Said, *, now: datetime | None = None)
                 at=at,
                 by=by,
             )
+        no_proof(ward, name, photo_keys(ward, said.no_proof))
         pieces = claim_of(ward, name).pieces
         if (said.state or said.credited is not None) and not pieces:
             raise BadInputError(
@@ -180,6 +186,8 @@ def _lines(ward: Ward, outcome: Outcome) -> Iterator[str]:
         yield f"{sheet.counts_words}."
         credited = amount_words(claim.credited, sheet.currency)
         yield f"Asked: {sheet.asked_words}; credited: {credited}."
+        if words := _whole_price(ward, sheet):
+            yield words
     else:
         yield f"{sheet.together.of} pieces, nothing claimed yet."
         yield f"Say what you found: polypward claim {sheet.batch} --dead SPECIMEN --poor SPECIMEN"
@@ -196,7 +204,7 @@ def _lines(ward: Ward, outcome: Outcome) -> Iterator[str]:
         yield f"  {piece.specimen}{kind}: {piece.verdict}, {shown}{missing}{price}"
     if words := _not_claimed(ward, sheet):
         yield words
-    if "not available" in sheet.clock.words():
+    if sheet.clock.hours_left is None and claim.sent_at is None:
         yield _how_to_know(ward, claim, sheet)
     if outcome.said_dead:
         yield SECOND_LOOK
@@ -223,6 +231,26 @@ def _not_claimed(ward: Ward, sheet: Sheet) -> str:
     told = ", ".join(f"{name} {state}" for name, state in noted)
     options = " ".join(f"--{state} {name}" for name, state in noted)
     return f"Noted at unpacking, but not claimed: {told}. polypward claim {sheet.batch} {options}"
+
+
+def _whole_price(ward: Ward, sheet: Sheet) -> str:
+    """Return for which verdicts the whole price is asked because no terms say otherwise."""
+    terms = terms_for(ward, sheet.supplier)
+    shares = {
+        "dead": terms.credit_dead_percent if terms else None,
+        "poor": terms.credit_poor_percent if terms else None,
+    }
+    found = [
+        verdict
+        for verdict in VERDICTS
+        if shares[verdict] is None and any(piece.verdict == verdict for piece in sheet.pieces)
+    ]
+    if not found:
+        return ""
+    settings = " or ".join(f"credit_{verdict}_percent" for verdict in found)
+    return (
+        f"For {' and '.join(found)} pieces the whole price is asked: ward.toml has no {settings}."
+    )
 
 
 def _clock_line(claim: Claim, sheet: Sheet) -> str:
@@ -297,35 +325,39 @@ def _iso(at: datetime | None) -> str | None:
     return at.isoformat(timespec="minutes") if at else None
 
 
-def list_claims(ward: Ward, *, as_json: bool = False, now: datetime | None = None) -> list[str]:
-    """Return every claim in a line, those that can still be sent first by the hours left."""
+def _listed(ward: Ward, now: datetime | None) -> list[tuple[Claim, str, Clock]]:
+    """Return every claim with its supplier and clock, those that can still be sent first."""
     now = now or datetime.now(ward.settings.zone)
-    currency = money_of(ward.settings.money, path=ward.settings.path).currency
     found = []
     for claim in claims(ward):
         _, specimens = batch_called(ward, claim.batch)
         supplier = supplier_of(claim.batch, specimens)
         clock = clock_of(terms_for(ward, supplier), claim.moments, now=now, supplier=supplier)
         found.append((claim, supplier, clock))
-    found.sort(key=lambda item: (item[0].state != "open", item[2].hours_left or 1e9))
-    if as_json:
-        rows = [
-            {
-                "batch": claim.batch,
-                "supplier": supplier,
-                "state": claim.state,
-                "pieces": len(claim.pieces),
-                "hours_left": clock.hours_left if claim.state == "open" else None,
-                "claimed": claim.claimed,
-                "credited": claim.credited,
-            }
-            for claim, supplier, clock in found
-        ]
-        return [json_text(rows)]
-    if not found:
-        return ["No claim was begun. polypward claim BATCH --dead SPECIMEN begins one."]
+    return sorted(found, key=lambda item: (item[0].state != "open", item[2].hours_left or 1e9))
+
+
+def claim_rows(ward: Ward, *, now: datetime | None = None) -> list[dict[str, Any]]:
+    """Return every claim as values by the names of `ROWS`, for programs and tables."""
+    return [
+        {
+            "batch": claim.batch,
+            "supplier": supplier,
+            "state": claim.state,
+            "pieces": len(claim.pieces),
+            "hours_left": clock.hours_left if claim.state == "open" else None,
+            "claimed": claim.claimed,
+            "credited": claim.credited,
+        }
+        for claim, supplier, clock in _listed(ward, now)
+    ]
+
+
+def list_claims(ward: Ward, *, now: datetime | None = None) -> list[str]:
+    """Return every claim in a line, those that can still be sent first by the hours left."""
+    currency = money_of(ward.settings.money, path=ward.settings.path).currency
     lines = []
-    for claim, supplier, clock in found:
+    for claim, supplier, clock in _listed(ward, now):
         of = f" ({supplier})" if supplier else ""
         when = f", {clock.words()}" if claim.state == "open" else ""
         count = len(claim.pieces)
@@ -334,4 +366,6 @@ def list_claims(ward: Ward, *, as_json: bool = False, now: datetime | None = Non
             f"{amount_words(claim.claimed or 0.0, currency)} claimed, "
             f"{amount_words(claim.credited, currency)} credited"
         )
-    return [*lines, money_claimed(ward).words()]
+    if not lines:
+        return ["No claim was begun. polypward claim BATCH --dead SPECIMEN begins one."]
+    return [*lines, money_claimed(ward).words(currency)]

@@ -4,6 +4,7 @@ import json
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from itertools import pairwise
 from typing import Any, Final, cast
 
 from polypward.batch.claims import (
@@ -31,7 +32,8 @@ __all__ = [
     "dead_on_arrival",
     "money_claimed",
     "next_sheet",
-    "note_moment",
+    "no_proof",
+    "note_moments",
     "note_proof",
     "note_verdict",
     "set_credit",
@@ -187,13 +189,26 @@ def write_claim(ward: Ward, batch: str, **values: Any) -> None:
             ward.db.table("claims").update(batch, values)
 
 
-def note_moment(ward: Ward, batch: str, moment: str, at: datetime) -> None:
-    """Note when a batch landed, was delivered or was opened."""
-    assert moment in MOMENTS
+def note_moments(ward: Ward, batch: str, noted: Mapping[str, datetime]) -> None:
+    """Note when a batch landed, was delivered and was opened, as far as it is told.
+
+    Raises
+    ------
+    BadInputError
+        If one would come before another that it follows.
+    """
     row = _row(ward, batch)
     moments = json.loads(row["moments"]) if row else {}
-    moments[moment] = at.astimezone(UTC).isoformat()
+    moments |= {name: at.astimezone(UTC).isoformat() for name, at in noted.items()}
     write_claim(ward, batch, moments=dumps(moments))
+    known = claim_of(ward, batch).moments
+    for (first, early), (then, late) in pairwise((m, known[m]) for m in MOMENTS if m in known):
+        if late < early:
+            raise BadInputError(
+                f"{then} {late:%Y-%m-%d %H:%M} would be before {first} {early:%Y-%m-%d %H:%M}; "
+                "one of them is wrong. The opening also comes from the unpacking sheet: "
+                f"polypward unpack {batch}"
+            )
 
 
 def note_verdict(
@@ -278,6 +293,27 @@ def note_proof(
                     ignore=True,
                 )
         write_claim(ward, batch)
+
+
+def no_proof(ward: Ward, batch: str, keys: Collection[str]) -> None:
+    """Take back what photos were said to show of a batch; it stays in the audit.
+
+    Raises
+    ------
+    BadInputError
+        If nothing was said of one.
+    """
+    with ward.db.atomic():
+        for key in keys:
+            said = {"batch": batch, "key": key}
+            where = "batch = :batch and key = :key"
+            rows = list(ward.db.query(f"select * from claim_proofs where {where}", said))
+            if not rows:
+                raise BadInputError(
+                    f'no photo with the SHA-256 {key[:12]}... was named as proof of batch "{batch}"'
+                )
+            audit(ward.db, "proof taken back", key, old=rows)
+            ward.db.execute(f"delete from claim_proofs where {where}", said)
 
 
 def set_state(ward: Ward, batch: str, state: State, *, at: datetime) -> None:

@@ -5,7 +5,8 @@ from typing import Annotated
 
 import typer
 
-from polypward_cli.commands.options import WARD, ByOption, JsonOption, WardOption
+from polypward_cli.commands.options import WARD, ByOption, CsvOption, JsonOption, WardOption
+from polypward_cli.terminal import print_json, write_csv
 
 __all__ = ["app"]
 
@@ -41,19 +42,23 @@ def claim(
     of: Annotated[
         Several, typer.Option(help="Whose proof it is; left out, the whole batch's.")
     ] = None,
+    no_proof: Annotated[
+        Several, typer.Option(help="A photo that is no proof after all; several times.")
+    ] = None,
     photos: Annotated[
         list[Path] | None, typer.Option(help="Folder with the original photos; it is remembered.")
     ] = None,
     sent: Annotated[bool, typer.Option("--sent", help="You sent the sheet.")] = False,
     answered: Annotated[bool, typer.Option("--answered", help="The supplier answered.")] = False,
     credited: Annotated[
-        float | None, typer.Option(help="What the supplier credited for it in all.")
+        str | None, typer.Option(help="What the supplier credited for it in all.")
     ] = None,
     closed: Annotated[bool, typer.Option("--closed", help="Nothing more will come.")] = False,
     reopen: Annotated[bool, typer.Option("--reopen", help="Back to open.")] = False,
     at: Annotated[str | None, typer.Option(help="When that was; now if left out.")] = None,
     by: ByOption = "",
     as_json: JsonOption = False,
+    csv: CsvOption = None,
     ward: WardOption = WARD,
 ) -> None:
     """Claim what arrived dead or poor: your verdict, the photos that support it, the hours left.
@@ -65,13 +70,17 @@ def claim(
 
         polypward claim B7 --delivered 2026-01-12T09:30 --dead LAM-03 --poor LAM-05
     """
-    from polypward_cli.claim.desk import Said, claim_lines, do_claim, list_claims
+    from polypward_cli.amounts import amount_of
+    from polypward_cli.claim.desk import (
+        ROWS,
+        Said,
+        claim_lines,
+        claim_rows,
+        do_claim,
+        list_claims,
+    )
     from polypward_cli.ward import Ward
 
-    if batch is None:
-        with Ward.open(ward) as ledger:
-            typer.echo("\n".join(list_claims(ledger, as_json=as_json)))
-        return
     states = [name for name, said in (("sent", sent), ("answered", answered), ("closed", closed))
               if said]  # fmt: skip
     states += ["open"] if reopen else []
@@ -88,12 +97,26 @@ def claim(
         proof=proof or "",
         proof_photos=photo or (),
         proof_of=of or (),
+        no_proof=no_proof or (),
         photos=photos or (),
         state=states[0] if states else "",
-        credited=credited,
+        credited=None if credited is None else amount_of(credited, "--credited"),
         at=at,
         by=by,
     )
+    if batch is None:
+        if said != Said(moments=said.moments) or any(said.moments.values()):
+            raise typer.BadParameter("say which batch: polypward claim BATCH ...")
+        with Ward.open(ward) as ledger:
+            if csv is not None:
+                write_csv(csv, ROWS, claim_rows(ledger))
+            elif as_json:
+                print_json(claim_rows(ledger))
+            else:
+                typer.echo("\n".join(list_claims(ledger)))
+        return
+    if csv is not None:
+        raise typer.BadParameter("--csv writes the list of all claims; leave the batch out")
     with Ward.open(ward) as ledger, ledger.working("claim"):
         outcome = do_claim(ledger, batch, said)
         lines = claim_lines(ledger, outcome, as_json=as_json)

@@ -180,13 +180,13 @@ class ClaimMoney:
     open: float = 0.0
     without_price: int = 0
 
-    def words(self) -> str:
-        """Return the line of the first page; "" if nothing was claimed."""
+    def words(self, currency: str = "") -> str:
+        """Return it as a line, with the ward's currency; "" if nothing was claimed."""
         if not (self.claimed or self.credited or self.without_price):
             return ""
         line = (
-            f"Claims: {_money(self.claimed)} claimed, {_money(self.credited)} credited, "
-            f"{_money(self.open)} still open"
+            f"Claims: {_money(self.claimed, currency)} claimed, "
+            f"{_money(self.credited, currency)} credited, {_money(self.open, currency)} still open"
         )
         if self.without_price:
             pieces = "1 piece" if self.without_price == 1 else f"{self.without_price} pieces"
@@ -207,5 +207,6 @@ def money_of_claims(claims: Iterable[tuple[State, float, float, int]]) -> ClaimM
     return ClaimMoney(claimed, credited, still_open, without)
 
 
-def _money(amount: float) -> str:
-    return f"{amount:,.2f}".replace(",", "\N{NARROW NO-BREAK SPACE}")
+def _money(amount: float, currency: str) -> str:
+    text = f"{amount:,.2f}".replace(",", "\N{NARROW NO-BREAK SPACE}")
+    return f"{text} {currency}".strip()
