@@ -10,6 +10,7 @@ from pathlib import Path
 from polypward.errors import BadInputError
 from polypward_cli.care import read_care
 from polypward_cli.closing import Closing, close
+from polypward_cli.edges import keep_edges
 from polypward_cli.manifest import Manifest, read_manifest
 from polypward_cli.register import take_register
 from polypward_cli.scoring import Options, Progress, score_folder
@@ -94,6 +95,7 @@ def run_demo(photos: Path, out: Path, *, progress: Progress) -> Demo:
     with Ward.open(folder, today=today) as ward:
         courses = refresh(ward)
         closing = close(ward, outcome, courses)
+        keep_edges(ward, closing.flagged, photographed=set(courses))
         lines = tuple(closing.lines())
         report = build_report(ward, beside=gather(ward))
     return Demo(ward=folder, closing=closing, lines=lines, report=report)

@@ -91,7 +91,8 @@ def edge(
 ) -> None:
     """Show how far the live edge moved between visits, mm a week, on the rigid skeleton.
 
-    Not available where the skeleton of two visits cannot be laid over each other.
+    Not available where the skeleton of two visits cannot be laid over each other, or where only one
+    tissue map shows a patch that comes or goes. What is worked out is kept for the report.
 
     Example:
 
@@ -101,7 +102,7 @@ def edge(
     from polypward_cli.life.common import named
     from polypward_cli.ward import Ward
 
-    with Ward.open(ward) as opened:
+    with Ward.open(ward) as opened, opened.working("course"):
         steps = edge_steps(opened, named(opened, name).specimen, last=last)
     if as_json:
         print_json([step.as_json() for step in steps])

@@ -61,6 +61,7 @@ def score(
     """
     from polypward.errors import BadInputError
     from polypward_cli.closing import close
+    from polypward_cli.edges import keep_edges
     from polypward_cli.life.clocks import tell_clocks
     from polypward_cli.manifest import Manifest, read_manifest, read_outlines
     from polypward_cli.scan import find_photos
@@ -92,6 +93,8 @@ def score(
             typer.echo("Stopped. What was measured is kept; run it again to go on.", err=True)
             raise typer.Exit(130) from None
         closing = close(opened, outcome, refresh(opened))
+        photographed = {one.specimen for one in closing.accepted}
+        keep_edges(opened, closing.flagged, photographed=photographed)
         for sentence in tell_clocks(opened):
             typer.echo(sentence, err=True)
         if as_json:

@@ -19,6 +19,8 @@ STEPS = (
     "m007_teach",
     "m008_course",
     "m009_made_even",
+    "m010_edges",
+    "m011_kept_courses",
 )
 
 migrations = Migrations("polypward")
