@@ -6,7 +6,14 @@ import secrets
 from contextlib import suppress
 from pathlib import Path
 
-__all__ = ["force_folder", "sha256_of_file", "write_bytes", "write_text"]
+__all__ = [
+    "force_folder",
+    "is_there",
+    "is_whole",
+    "sha256_of_file",
+    "write_bytes",
+    "write_text",
+]
 
 
 def write_bytes(path: Path, data: bytes) -> None:
@@ -49,6 +56,22 @@ def sha256_of_file(path: Path) -> str:
     """
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def is_there(path: Path) -> bool:
+    """Say whether a file is where it was; not where its disk no longer answers."""
+    try:
+        return path.exists()
+    except OSError:
+        return False
+
+
+def is_whole(path: Path) -> bool:
+    """Say whether there is a file that holds anything."""
+    try:
+        return path.stat().st_size > 0
+    except OSError:
+        return False
 
 
 def force_folder(folder: Path) -> None:

@@ -7,29 +7,39 @@ import io
 import json
 import os
 import signal
+import threading
 import traceback
 from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field, replace
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
-from polypward.errors import PhotoRejectedError
+from polypward.errors import BadInputError, PhotoRejectedError
 from polypward.reasons import REJECTIONS
 from polypward.records import Card, PhotoSettings, Reading
 from polypward_cli.eyes import Eyes, Opened, Seen
-from polypward_cli.files import write_bytes
+from polypward_cli.files import is_there, write_bytes
 from polypward_cli.ward.rows import residuals_blob, row_of_measures
 
 if TYPE_CHECKING:
     from polypward_vision.lens import Lens
 
-__all__ = ["Bench", "Job", "Measured", "encoded", "measure_all", "measure_one", "workers_for"]
+__all__ = [
+    "Bench",
+    "Job",
+    "Measured",
+    "NotWrittenError",
+    "encoded",
+    "measure_all",
+    "measure_one",
+    "workers_for",
+]
 
 # Cut-outs are kept for measuring again: no chroma subsampling, and a quality at which the error
 # of the coding stays under that of the camera.
@@ -40,6 +50,14 @@ AHEAD: Final = 2
 MAX_WORKERS: Final = 8
 # Starting a process costs about as much as measuring this many photos.
 PHOTOS_PER_WORKER: Final = 4
+
+
+class NotWrittenError(BadInputError):
+    """A cut-out or map could not be written; no photo's fault, so the run ends."""
+
+
+class _GoneError(Exception):
+    """The photo's file is no longer where it was."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,10 +100,18 @@ class Measured:
     # Of a tray photo, its further specimens by tag; the row of the first has its tag as `part`.
     parts: tuple[tuple[str, Mapping[str, Any]], ...] = ()
     trace: str = ""
+    # The file was no longer there; nothing is known of it.
+    gone: bool = False
 
 
 def measure_one(job: Job, bench: Bench) -> Measured:
-    """Measure a photo and write its cut-out and map; whatever goes wrong is in the result."""
+    """Measure a photo and write its cut-out and map; whatever goes wrong is in the result.
+
+    Raises
+    ------
+    NotWrittenError
+        If the ward takes no more: a full disk, no right to write.
+    """
     about: dict[str, Any] = {}
     try:
         opened = _open(job, bench)
@@ -108,6 +134,10 @@ def measure_one(job: Job, bench: Bench) -> Measured:
     except PhotoRejectedError as error:
         row = _rejected(error.code, error.detail, error.known)
         return Measured(job=job, row=row, **about)
+    except _GoneError:
+        return Measured(job=job, row={}, gone=True)
+    except NotWrittenError:
+        raise
     except Exception as error:
         what = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
         return Measured(
@@ -202,8 +232,17 @@ def _start_worker(bench: Bench) -> None:
     """Prepare a worker process; the parent alone answers to an interrupt from the keyboard."""
     global _bench
     _bench = bench
+    threading.Thread(target=_end_with_parent, daemon=True).start()
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     _one_thread()
+
+
+def _end_with_parent() -> None:
+    """End this process when its parent was killed, which nobody else would tell it."""
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def _one_thread() -> None:
@@ -224,6 +263,8 @@ def _open(job: Job, bench: Bench) -> Opened:
     try:
         return bench.eyes.open(job.path)
     except OSError as error:
+        if not is_there(job.path):
+            raise _GoneError from error
         raise PhotoRejectedError("unreadable", error.strerror or str(error)) from error
 
 
@@ -263,8 +304,18 @@ def _with_files(seen: Seen, name: str, ward: Path) -> Reading:
     if seen.tile is None or seen.mask is None:
         return reading
     tile, mask = f"tiles/{name}.jpg", f"masks/{name}.png"
-    write_bytes(ward / tile, encoded(seen.tile, "JPEG", quality=TILE_QUALITY, subsampling=0))
-    write_bytes(ward / mask, encoded(seen.mask, "PNG"))
+    pictures = {
+        tile: encoded(seen.tile, "JPEG", quality=TILE_QUALITY, subsampling=0),
+        mask: encoded(seen.mask, "PNG"),
+    }
+    for file, data in pictures.items():
+        try:
+            write_bytes(ward / file, data)
+        except OSError as error:
+            raise NotWrittenError(
+                f"{ward / file}: cannot be written ({error.strerror or error}). What was measured "
+                "before is kept; make room, or see to the right to write, and run it again."
+            ) from error
     return replace(reading, tile=tile, mask=mask)
 
 

@@ -1,14 +1,16 @@
 """One run over a folder of photos: what it was told, what it measures, places and keeps."""
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
+from polypward.errors import BadInputError
 from polypward.records import PhotoSettings
 from polypward_cli.cameras.calibrating import lens_marks, lenses
 from polypward_cli.eyes import Eyes
+from polypward_cli.files import is_there, is_whole
 from polypward_cli.manifest import photo_key
 from polypward_cli.measuring import Bench, Job, Measured, measure_all, workers_for
 from polypward_cli.options import Options, RunPhoto, identity_of
@@ -50,7 +52,7 @@ class Run:
     def __init__(self, ward: Ward, options: Options, eyes: Eyes, now: datetime) -> None:
         self.ward = ward
         self.options = options
-        self.now = now
+        self.seen_at = _seen_at(ward, now)
         self.names = names_of(ward)
         self.heights = {one.specimen: one.height_mm for one in ward.specimens()}
         self.bench = Bench(
@@ -77,6 +79,8 @@ class Run:
         for number, found in enumerate(scan.photos, start=1):
             identities.append(identity_of(found))
             progress("reading", number, len(scan.photos))
+        told = zip(scan.photos, identities, strict=True)
+        _refuse_gone([one for one, (_, sha256, _) in told if not sha256 and not is_there(one.path)])
         photos: dict[str, RunPhoto] = {}
         with self.ward.db.atomic():
             for found, (key, sha256, size) in zip(scan.photos, identities, strict=True):
@@ -104,21 +108,32 @@ class Run:
                 audit(self.ward.db, "file has bytes now", key)
 
     def measure(self, photos: list[RunPhoto], progress: Progress) -> set[str]:
-        """Measure what is new or stands on changed inputs; return the keys of what was."""
+        """Measure what is new or stands on changed inputs; return the keys of what was.
+
+        Raises
+        ------
+        BadInputError
+            If a photo is gone by then; the others have been measured and kept.
+        """
         by_key = {photo.key: photo for photo in photos}
         measured: set[str] = set()
+        gone: list[Found] = []
         jobs = [job for photo in photos if (job := self._job(photo))]
         # The second time: photos whose tag, read in the first, named a specimen of other height.
         for _ in range(2):
             workers = workers_for(self.options.workers, len(jobs))
             progress("measuring", 0, len(jobs))
             for number, done in enumerate(measure_all(jobs, self.bench, workers=workers), start=1):
-                self._keep(by_key[done.job.key], done)
-                measured.add(done.job.key)
+                if done.gone:
+                    gone.append(by_key[done.job.key].files[0])
+                else:
+                    self._keep(by_key[done.job.key], done)
+                    measured.add(done.job.key)
                 progress("measuring", number, len(jobs))
             jobs = [job for key in sorted(measured) if (job := self._job(by_key[key], again=True))]
             if not jobs:
                 break
+        _refuse_gone(gone)
         return measured
 
     def settle(self, photo: RunPhoto) -> None:
@@ -167,7 +182,7 @@ class Run:
                 "sha256": sha256,
                 "path": found.photo,
                 "bytes": size,
-                "first_seen": self.now.astimezone(UTC).isoformat(timespec="seconds"),
+                "first_seen": self.seen_at,
                 "exif_taken_at": None,
                 "decoded": 0,
                 "camera": "",
@@ -245,7 +260,7 @@ class Run:
         if row is not None:
             inputs_now = inputs | {"card": card_key(row, self.bench.cards)}
             failed = row["measure_code"] == "measuring-failed" and not again
-            there = all((self.ward.path / row[name]).exists() for name in ("tile", "mask"))
+            there = all(is_whole(self.ward.path / row[name]) for name in ("tile", "mask"))
             if json.loads(row["inputs"]) == inputs_now and there and not failed:
                 return None
         cards = [repr(card) for card in self.bench.cards]
@@ -327,6 +342,32 @@ class Run:
         for name in ("tile", "mask"):
             if old[name] and old[name] != new.get(name):
                 (self.ward.path / old[name]).unlink(missing_ok=True)
+
+
+def _seen_at(ward: Ward, now: datetime) -> str:
+    """Return the ward's time, UTC: this computer's clock, never before a photo that came earlier.
+
+    A clock that fell back (an empty battery) would make every new photo one of the future.
+    """
+    text = now.astimezone(UTC).isoformat(timespec="seconds")
+    (last,) = ward.db.execute("select max(first_seen) from photos").fetchone()
+    return max(text, last or "")
+
+
+def _refuse_gone(photos: Sequence[Found]) -> None:
+    """End the run if photos are no longer where they were found.
+
+    Raises
+    ------
+    BadInputError
+        Naming the first; nothing is kept of them, so that the next run measures them.
+    """
+    if photos:
+        more = f" and {len(photos) - 1} more" if len(photos) > 1 else ""
+        raise BadInputError(
+            f"{photos[0].path}{more}: gone since the folder was looked through; it was unplugged, "
+            "moved or emptied. What was measured before is kept. Put it back and run it again."
+        )
 
 
 def _log(path: Path, text: str) -> None:

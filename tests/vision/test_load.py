@@ -54,6 +54,18 @@ def test_odd_sizes_and_small_pictures() -> None:
     assert (small.scale, small.rgb.shape, small.finer) == (1, (1201, 1603, 3), None)
 
 
+@pytest.mark.parametrize("size", [(5001, 6402), (5002, 6403), (5000, 6401), (5003, 6400)])
+def test_sides_that_are_no_multiples_of_four_come_at_the_scale_that_is_told(size) -> None:
+    """A JPEG of 32 MP comes at a quarter: rows and columns are those of the file over 4."""
+    photo = decode(encoded(ramp(*size), "JPEG", quality=40))
+    assert (photo.scale, photo.full_size) == (4, size)
+    assert photo.rgb.shape == (size[0] // 4, size[1] // 4, 3)
+    # Red tells the column: 20..230 over the width; JPEG strays by two or three.
+    col = photo.rgb.shape[1] - 2
+    expected = 20 + 210 * ((col + 0.5) * 4 - 0.5) / (size[1] - 1)
+    assert photo.rgb[600, col, 0] == pytest.approx(expected, abs=4)
+
+
 def test_heic_is_turned_once() -> None:
     """libheif turns the picture itself; turning it again by its EXIF data would be wrong."""
     exif = Image.Exif()

@@ -1,7 +1,6 @@
 """From the bytes of a picture file to a `DecodedPhoto`: the only module that opens photos."""
 
 import io
-import math
 import struct
 import threading
 import warnings
@@ -27,6 +26,8 @@ __all__ = ["MAX_MEGAPIXELS", "DecodedPhoto", "decode", "decode_raw", "load_photo
 
 # A picture is refused above this, before any of it is decoded.
 MAX_MEGAPIXELS = 200
+# The same for a picture that cannot be decoded at a smaller scale: all but a JPEG in one pass.
+MAX_WHOLE_MEGAPIXELS = 125
 # A picture is decoded at 1/2 or 1/4 as long as this many pixels remain: enough for a 0.2 mm
 # cut-out of a card that fills the picture, and where it does not, `DecodedPhoto.finer` helps.
 ENOUGH_PX = 1_900_000
@@ -38,6 +39,7 @@ _MAGIC = (b"\xff\xd8\xff", b"\x89PNG\r\n\x1a\n", b"II*\0", b"MM\0*", b"GIF8", b"
 _TURNED = ("HEIF", "AVIF")
 # Kinds in which several frames are a film and not a photo with its extras.
 _FILMS = ("GIF", "WEBP", "PNG", "AVIF")
+_STRIP = 512  # rows
 _EARLIEST_YEAR = 1990  # before digital cameras: an unset clock
 # CICP colour primaries of Display P3 (ITU-T H.273, table 2).
 _P3_PRIMARIES = 12
@@ -84,22 +86,29 @@ def _decode(data: bytes, *, full: bool) -> DecodedPhoto:
         raise PhotoRejectedError("empty", "the file holds no bytes")
     with _careful(data), Image.open(io.BytesIO(data), formats=_FORMATS) as image:
         width, height = image.size
-        if width * height > MAX_MEGAPIXELS * 1_000_000:
-            raise PhotoRejectedError("too-large", f"{width * height / 1e6:.0f} megapixels")
+        jpeg = image.format in ("JPEG", "MPO")
+        whole = not jpeg or "progressive" in image.info
+        most = MAX_WHOLE_MEGAPIXELS if whole else MAX_MEGAPIXELS
+        if width * height > most * 1_000_000:
+            raise PhotoRejectedError(
+                "too-large", f"{width * height / 1e6:.0f} megapixels, of at most {most}"
+            )
         frames = getattr(image, "n_frames", 1)
         if image.format in _FILMS and frames > 1:
             raise PhotoRejectedError("not-a-picture", f"a film of {frames} frames")
         about = _about(image)
         scale = 1 if full else _scale(width * height)
-        if image.format in ("JPEG", "MPO") and image.mode in ("RGB", "L"):
-            image.draft("RGB", (math.ceil(width / scale), math.ceil(height / scale)))
-        pixels = _sixteen_bits(image, data)
+        if jpeg and scale > 1:
+            # Of a size rounded up, a picture whose sides are no multiples would come at half.
+            image.draft(None, (width // scale, height // scale))
+        pixels = _sixteen_bits(image, data, scale)
         if pixels is None:
-            pixels = np.asarray(_to_rgb(image))
+            pixels = _as_array(_to_rgb(image))
         profile, primaries = image.info.get("icc_profile"), image.info.get("nclx_profile")
         orientation = 1 if image.format in _TURNED else about.pop("orientation")
         about.pop("orientation", None)
-    pixels = _shrink(pixels, scale, width=width)
+    # What is left over at the right and at the bottom is less than a pixel.
+    pixels = _shrink(pixels, scale, width=width)[: height // scale, : width // scale]
     top = float(np.iinfo(pixels.dtype).max)
     icc = encoding_of_profile(profile, top=top)
     if not profile and _is_p3(primaries):
@@ -206,7 +215,16 @@ def _to_rgb(image: Image.Image) -> Image.Image:
     return image.convert("RGB")
 
 
-def _sixteen_bits(image: Image.Image, data: bytes) -> Pixels | None:
+def _as_array(image: Image.Image) -> Pixels:
+    """Pixels (rows, cols, 3) of an RGB picture, copied strip by strip: once, not three times."""
+    pixels = np.empty((image.height, image.width, 3), np.uint8)
+    for top in range(0, image.height, _STRIP):
+        end = min(top + _STRIP, image.height)
+        pixels[top:end] = np.asarray(image.crop((0, top, image.width, end)))
+    return pixels
+
+
+def _sixteen_bits(image: Image.Image, data: bytes, scale: int) -> Pixels | None:
     """Pixels (rows, cols, 3) of a PNG or TIFF of 16 bits, which Pillow would cut to 8."""
     deep = image.mode.startswith("I;16") or image.mode == "I"
     if image.format == "PNG":
@@ -221,7 +239,8 @@ def _sixteen_bits(image: Image.Image, data: bytes) -> Pixels | None:
     pixels: Any = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
     if pixels is None or pixels.dtype not in (np.uint8, np.uint16):
         raise PhotoRejectedError("unreadable", "a picture of 16 bits that cannot be decoded")
-    upright: Pixels = np.ascontiguousarray(pixels[..., ::-1])
+    small: Any = _shrink(pixels, scale, width=0)
+    upright: Pixels = np.ascontiguousarray(small[..., ::-1])
     return upright
 
 

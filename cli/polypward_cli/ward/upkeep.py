@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from polypward.errors import BadInputError
-from polypward_cli.files import write_text
+from polypward_cli.files import is_whole, write_text
 from polypward_cli.terminal import json_text
 from polypward_cli.ward.ledger import DATABASE
 
@@ -26,8 +26,10 @@ __all__ = [
 ]
 
 DAMAGED: Final = "The ledger is damaged"
+HEADER_BYTES: Final = 100  # of a database (SQLite file format, 1.3)
 # Findings of one kind that are named; the rest are counted.
 MAX_NAMED: Final = 10
+_LENGTH: Final = ("page_count", "page_size")
 _OWN_COPY: Final = re.compile(r"ward-before-\w+-\d{8}T\d{6}\.db")
 
 
@@ -86,7 +88,8 @@ def refuse_half_a_ward(path: Path) -> None:
         If ward.db is missing or empty beside cut-outs or tables of a ward.
     """
     ledger = path / DATABASE
-    if ledger.exists() and ledger.stat().st_size > 0:
+    # SQLite takes a file that ends within its header for an empty one.
+    if ledger.exists() and ledger.stat().st_size >= HEADER_BYTES:
         return
     rest = [
         name
@@ -94,7 +97,9 @@ def refuse_half_a_ward(path: Path) -> None:
         if (path / name).is_file() or ((path / name).is_dir() and any((path / name).iterdir()))
     ]
     if rest:
-        state = "empty" if ledger.exists() else "missing"
+        state = "missing"
+        if ledger.exists():
+            state = "cut short" if ledger.stat().st_size else "empty"
         raise BadInputError(
             f"{ledger}: the ledger is {state}, but {rest[0]} of a ward is here. If the folder is "
             "synchronised, wait until it is complete; else bring a backup back into another folder "
@@ -140,12 +145,23 @@ def _ledger(ward: "Ward") -> Iterator[Finding]:
     )
     if faults != ["ok"]:
         return
+    yield Finding(
+        DAMAGED, tuple(_cut_short(ward)), "Bring the last backup back: polypward ward restore."
+    )
     rows = list(ward.db.execute("pragma foreign_key_check"))
     yield Finding(
         "Rows of the ledger name something that is not there",
         tuple(f"{table}, row {number}: no such {other}" for table, number, other, *_ in rows),
         "Keep this ward as it is and report it.",
     )
+
+
+def _cut_short(ward: "Ward") -> Iterator[str]:
+    """Say so if the file is not as long as its own header says; SQLite takes that for zeros."""
+    pages, page = (ward.db.execute(f"pragma {name}").fetchone()[0] for name in _LENGTH)
+    size = (ward.path / DATABASE).stat().st_size
+    if size < pages * page:
+        yield f"{size} bytes, but it was written with {pages * page}"
 
 
 def _settings(ward: "Ward") -> Iterator[Finding]:
@@ -182,7 +198,7 @@ def _pictures(ward: "Ward") -> Iterator[Finding]:
         "select tile, mask, path from readings join photos using (key) where copy_path = ''"
     ):
         named |= {row[kind]: row["path"] for kind in ("tile", "mask") if row[kind]}
-    missing = [name for name in named if not _is_whole(ward.path / name)]
+    missing = [name for name in named if not is_whole(ward.path / name)]
     yield Finding(
         "Cut-outs or tissue maps are missing or empty",
         tuple(sorted(f"{name}, of {named[name]}" for name in missing)),
@@ -266,13 +282,6 @@ def _first_cells(path: Path) -> tuple[list[str], set[str]]:
     cells = {row[0] for row in rows[1:] if row}
     # A cell that a spreadsheet would run has an apostrophe before it.
     return (rows[0] if rows else []), cells | {cell[1:] for cell in cells if cell[:1] == "'"}
-
-
-def _is_whole(path: Path) -> bool:
-    try:
-        return path.stat().st_size > 0
-    except OSError:
-        return False
 
 
 def _column(ward: "Ward", sql: str) -> tuple[str, ...]:
