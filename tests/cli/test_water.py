@@ -383,6 +383,20 @@ def test_what_was_wrong_is_corrected_and_the_old_value_kept(ward: Path) -> None:
     assert json.loads(old)["value"] == 7.3
 
 
+def test_the_table_of_units_names_factor_and_source() -> None:
+    done = CliRunner().invoke(app, ["care", "water", "units", "no3"])
+    assert done.exit_code == 0
+    assert "nitrate, kept in mg/L NO3" in done.stdout
+    [line] = [line for line in done.stdout.splitlines() if "mg/L NO3-N" in line]
+    assert line.split()[:4] == ["mg/L", "NO3-N", "x", "4.42664"]
+    assert "CIAAW" in line
+    rows = json.loads(CliRunner().invoke(app, ["care", "water", "units", "--json"]).stdout)
+    assert all(row["source"] for row in rows)
+    by_name = {(row["parameter"], row["unit"]): row for row in rows}
+    assert by_name["temperature", "degF"]["offset"] == pytest.approx(-32 / 1.8)
+    assert "not tested here" in CliRunner().invoke(app, ["care", "water", "units", "x"]).stderr
+
+
 def test_tables_go_out_and_come_in_again(ward: Path, tmp_path: Path) -> None:
     ok(ward, "water", "log", "main", "dkh=8.4", "no3-n=1.1", "po4=<0.02", "no2=nd", "--by", "=Kim")
     out = tmp_path / "tests.csv"

@@ -109,6 +109,29 @@ def test_temperatures_against_pint() -> None:
     assert unit_of("temperature", "K").canonical(298.15) == pytest.approx(25)
 
 
+@pytest.mark.parametrize(
+    ("quantity", "species", "grams"),
+    # NIST Chemistry WebBook (SRD 69) and PubChem molar masses, each rounded in its own way.
+    [
+        *(("calcium", "", 40.078), ("magnesium", "", 24.305), ("potassium", "", 39.0983)),
+        *(("nitrate", " NO3", 62.0049), ("nitrite", " NO2", 46.0055), ("ammonia", " NH4", 18.0385)),
+        ("phosphate", " PO4", 94.9714),
+    ],
+)
+def test_concentrations_against_pint(quantity: str, species: str, grams: float) -> None:
+    """Milligrams, micrograms and moles in a litre, by a library of units."""
+    ureg = pint.UnitRegistry()
+    mole = grams * ureg.gram / ureg.mol
+    for name, size in (
+        (f"mg/L{species}", 1 * ureg.milligram / ureg.liter),
+        (f"ug/L{species}", 1 * ureg.microgram / ureg.liter),
+        ("mmol/L", (1 * ureg.millimole / ureg.liter) * mole),
+        ("umol/L", (1 * ureg.micromole / ureg.liter) * mole),
+    ):
+        wanted = size.to("mg/L").magnitude
+        assert unit_of(quantity, name).canonical(1) == pytest.approx(wanted, rel=1e-4)
+
+
 # NIST Standard Reference Database 69 (Chemistry WebBook), molecular weights as printed there;
 # both round their atomic weights in their own way, hence 2e-4.
 @pytest.mark.parametrize(

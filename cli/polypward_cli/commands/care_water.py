@@ -1,10 +1,10 @@
 """`polypward care water`: tests of water, targets, volumes."""
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from polypward_cli.commands import care_water_tables
 from polypward_cli.commands.options import (
     WARD,
     AtOption,
@@ -21,6 +21,7 @@ __all__ = ["app"]
 app = typer.Typer()
 water = typer.Typer()
 app.add_typer(water, name="water")
+water.add_typer(care_water_tables.app)
 
 SystemArgument = Annotated[str, typer.Argument(help="The water system.")]
 NewOption = Annotated[bool, typer.Option("--new", help="The water system is a new one.")]
@@ -296,50 +297,3 @@ def water_volume(
         volume = volume_of_system(opened, name)
     told = f"{volume.litres:g} L ({volume.how}; rounded down)" if volume else "not known: no dose"
     typer.echo(f"{name}: {told}")
-
-
-@water.command("import")
-def water_import(
-    table: Annotated[
-        Path,
-        typer.Argument(help="CSV: system, at, what, value, unit, kit, kit_expires, by, note."),
-    ],
-    new: Annotated[bool, typer.Option("--new", help="Take in new water systems too.")] = False,
-    ward: WardOption = WARD,
-) -> None:
-    """Take in a table of tests; a faulty row stops the whole table, twice adds nothing.
-
-    Example:
-
-        polypward care water import tests.csv --new
-    """
-    from polypward_cli.ward import Ward
-    from polypward_cli.water.testing import import_tests
-
-    with Ward.open(ward, create=new) as opened, opened.working("care water"):
-        fresh, known, unknown = import_tests(opened, table, new_systems=new)
-    typer.echo(f"{fresh} new, {known} known already.")
-    for column in unknown:
-        typer.echo(f'{table}: the column "{column}" was not used.', err=True)
-
-
-@water.command("export")
-def water_export(
-    out: Annotated[Path, typer.Argument(help="The CSV to write.")],
-    system: Annotated[str, typer.Option(help="Only this water system.")] = "",
-    ward: WardOption = WARD,
-) -> None:
-    """Write the tests as a table, in one unit for each parameter.
-
-    Example:
-
-        polypward care water export tests.csv
-    """
-    from polypward_cli.ward import Ward
-    from polypward_cli.water.systems import system_named
-    from polypward_cli.water.testing import export_tests
-
-    with Ward.open(ward) as opened:
-        name = system_named(opened, system) if system else None
-        count = export_tests(opened, out, system=name)
-    typer.echo(f"{count} tests: {out}")

@@ -117,7 +117,9 @@ def make_plan(ward: Ward, system: str, wish: Wish, *, at: datetime) -> Plan:
     if label is not None:
         if label.parameter and label.parameter != key:
             raise BadInputError(f"the label raises {label.parameter}, not {key}")
-        return _with_volume(plan_label(label, **steps, litres=volume.litres), volume, notes)
+        return _with_volume(
+            plan_label(label, **steps, litres=volume.litres, raises=key), volume, notes
+        )
     if not wish.compound:
         names = "; ".join(
             f"{x.name} ({x.formula})" for x in compounds().values() if x.raises == key

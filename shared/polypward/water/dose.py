@@ -1,6 +1,7 @@
 """Corrections of water: from stoichiometry, from a label, or by swapping water."""
 
 from datetime import date
+from typing import Final
 
 from polypward.errors import BadInputError
 from polypward.facts import load_facts
@@ -12,6 +13,8 @@ from polypward.water.parameters import parameter, shown
 from polypward.water.plans import RETEST, Plan, Portion, down, steps_of
 
 __all__ = ["plan_compound", "plan_label", "plan_water"]
+
+_LIKE: Final = {"alkalinity": "0.3 dKH"}
 
 
 def plan_compound(
@@ -101,18 +104,22 @@ def plan_label(
     a_day: float,
     a_day_source: str,
     on: date,
+    raises: str = "",
 ) -> Plan:
     """Return the plan that raises a parameter with a product by its label, split over days.
+
+    `raises` is the parameter that is asked for, for the sentence where the label says none.
 
     Raises
     ------
     BadInputError
         If the label does not say what it raises, or a number is outside its range.
     """
+    kind = raises or "alkalinity"
     if label.raises is None:
         raise BadInputError(
             f'label "{label.text}": how far does it raise the water? '
-            'Like: "10 mL per 100 L raises alkalinity 0.3 dKH"'
+            f'Like: "10 mL per 100 L raises {kind} {_LIKE.get(kind, "10 mg/L")}"'
         )
     key = label.parameter
     _only_up(key, now, to)
@@ -188,7 +195,7 @@ def plan_water(
         return Plan(
             what=how[key],
             portions=tuple(Portion(on=day, start=a, end=b) for day, a, b in steps),
-            formula=(f"{len(steps)} equal steps from {shown(key, now)} to {shown(key, to)}",),
+            formula=(_equal_steps(len(steps), key, now, to),),
             sources=(source,),
             cautions=("Watch the animals; stop if they close or slime.",),
             notes=(RETEST,),
@@ -201,8 +208,16 @@ def plan_water(
             f"water of {shown(key, going_in)} cannot bring {shown(key, now)} to {shown(key, to)}"
         )
     swap = [litres * (b - a) / (going_in - a) for _, a, b in steps]
+    fresh = going_in == 0
+    water = "fresh water (0 PSU)" if fresh else f"water of {shown(key, going_in)}"
+    caution = (
+        "Fresh water goes in slowly, where the flow is strong, never onto an animal; it thins "
+        "alkalinity, calcium and magnesium too."
+        if fresh
+        else "Salt is dissolved before it goes in, and the mix stands until it is clear."
+    )
     return Plan(
-        what=f"take out water, put in as much of {shown(key, going_in)}, at the same temperature",
+        what=f"take out water, put in as much {water}, at the same temperature",
         portions=tuple(
             Portion(on=day, start=a, end=b, amount=down(one), unit="L")
             for (day, a, b), one in zip(steps, swap, strict=True)
@@ -212,6 +227,11 @@ def plan_water(
             f" - start); first day {swap[0]:.4g} L, rounded down",
         ),
         sources=("mass balance of salt, well mixed", source),
-        cautions=("Salt is dissolved before it goes in, and the mix stands until it is clear.",),
+        cautions=(caution,),
         notes=(RETEST,),
     )
+
+
+def _equal_steps(count: int, key: str, now: float, to: float) -> str:
+    steps = "one step" if count == 1 else f"{count} equal steps"
+    return f"{steps} from {shown(key, now)} to {shown(key, to)}"
