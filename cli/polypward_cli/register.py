@@ -171,17 +171,14 @@ class _Desk:
 
     def _keep_row(self, line: Line, count: int) -> dict[str, Any]:
         """Keep what a line says; return what it said before."""
-        rows = self.ward.db.query(
-            "select row from register_rows where register_key = ?", [line.key]
-        )
+        sql = "select * from register_rows where register_key = ?"
+        rows = list(self.ward.db.query(sql, [line.key]))
         old: dict[str, Any] = next((json.loads(row["row"]) for row in rows), {})
         if old and old != line.values:
             audit(self.ward.db, "register row changed", line.key, old=old, new=line.values)
-        self.ward.db.table("register_rows").insert(
-            {"register_key": line.key, "row": dumps(line.values), "count": count},
-            pk="register_key",
-            replace=True,
-        )
+        row = {"register_key": line.key, "row": dumps(line.values), "count": count}
+        if rows != [row]:
+            self.ward.db.table("register_rows").insert(row, pk="register_key", replace=True)
         return old
 
 

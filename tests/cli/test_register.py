@@ -41,8 +41,10 @@ def test_named_and_counted_rows(ward: Ward, tmp_path: Path) -> None:
     assert all(is_id(name) for name in taken.new[1:])
     one = next(one for one in ward.specimens() if one.specimen == "LAM-03")
     assert (one.cost, one.arrived_on, one.place) == (35.5, date(2025, 1, 4), "rack 1")
+    before = list(ward.db.iterdump())
     again = take_register(ward, path)
     assert (again.new, again.changed, again.known) == ((), (), 4)
+    assert list(ward.db.iterdump()) == before
     assert len(ward.specimens()) == 4
 
 

@@ -179,7 +179,8 @@ def test_a_split_raises_no_flag_and_starts_a_baseline(desk: Desk) -> None:
 
 
 def test_joined_specimens_add_their_cost_and_come_apart_again(ward: Table) -> None:
-    ward.good("specimen", "join", "blue", "--to", "amber", "--at", "2025-03-10")
+    told = ward.good("specimen", "join", "blue", "--to", "amber", "--at", "2025-03-10")
+    assert told == "blue: joined, 2025-03-10 12:00, to amber; cost 50. Now joined.\n"
     amber, blue = ward.show("amber"), ward.show("blue")
     assert (amber["cost"], amber["state"]) == (150.0, "held")
     # What blue was worth as it was is not known, so amber's stays its own.
@@ -210,7 +211,12 @@ def test_sold_back_lost(ward: Table) -> None:
     assert ward.show("amber")["left_on"] == "2025-04-01"
     assert "had not left" in ward.bad("specimen", "back", "blue")
     assert "from 0 to" in ward.bad("specimen", "sold", "blue", "--price", "-5")
-    assert ward.run("specimen", "sold", "blue", "--price", "much").exit_code == 2
+    assert '--price must be an amount from 0 to 10,000,000, got "much"' in ward.bad(
+        "specimen", "sold", "blue", "--price", "much"
+    )
+    assert "may mean 1200 or 1.20" in ward.bad("specimen", "back", "amber", "--refund", "1.200")
+    told = ward.good("specimen", "sold", "blue", "--price", "180,50", "--at", "2025-03-20")
+    assert told == "blue: sold, 2025-03-20 12:00, price 180.50. Now sold.\n"
 
 
 def test_moved_out_is_no_longer_here(ward: Table) -> None:
@@ -237,7 +243,14 @@ def test_discarding_asks_for_two_looks_a_day_apart(ward: Table) -> None:
     ward.good("care", "log", "amber", "look", "--detail", "state=dead", "--at", "2025-03-11T09:00")
     # Before the second look it could not be known.
     assert "Look twice" in ward.bad("specimen", "discarded", "amber", "--at", "2025-03-10T12:00")
-    ward.good("specimen", "discarded", "amber", "--at", "2025-03-12")
+    # Seen open in between, the looks begin anew.
+    for state, at in (("open", "2025-03-11T12:00"), ("dead", "2025-03-11T20:00")):
+        detail = f"state={state}"
+        ward.good("care", "log", "amber", "look", "--detail", detail, "--at", at)
+    late = ("specimen", "discarded", "amber", "--at", "2025-03-13")
+    assert "one look that says dead (2025-03-11 20:00)" in ward.bad(*late)
+    ward.good("care", "log", "amber", "look", "--detail", "state=dead", "--at", "2025-03-12T20:00")
+    ward.good(*late)
     assert ward.show("amber")["state"] == "discarded"
     ward.good("specimen", "discarded", "blue", "--sure", "--at", "2025-03-12")
     [entry] = ward.show("blue")["entries"]  # type: ignore[misc]
@@ -370,6 +383,11 @@ def test_nothing_is_noted_of_the_future(ward: Table, command: str) -> None:
     words = ("--to", "x") if command == "move" else ()
     told = ward.bad("specimen", command, "amber", *words, "--at", "2999-01-01T10:00")
     assert '"2999-01-01T10:00" is in the future' in told
+
+
+def test_who_was_not_seen_since_a_day_to_come_is_no_question(ward: Table) -> None:
+    told = ward.bad("specimen", "find", "rack 1", "--since", "2999-01-01")
+    assert "--since 2999-01-01 is in the future" in told
 
 
 def test_the_owner_signs_where_nobody_is_named(ward: Table) -> None:

@@ -62,7 +62,7 @@ def intake(
     for batch in taken.batches:
         without = f", {batch.without_cost} without a cost" if batch.without_cost else ""
         typer.echo(
-            f"Batch {batch.batch}: {batch.pieces} pieces, cost {batch.cost:.2f} in all{without}. "
+            f"Batch {batch.batch}: {batch.pieces} piece{'' if batch.pieces == 1 else 's'}, cost {batch.cost:.2f} in all{without}. "
             "Hold it against the invoice."
         )
     for remark in taken.remarks:

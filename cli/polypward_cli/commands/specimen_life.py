@@ -137,9 +137,9 @@ def join(
 @app.command()
 def sold(
     name: NameArgument,
-    price: Annotated[float | None, typer.Option(help="What it fetched.")] = None,
+    price: Annotated[str | None, typer.Option(help="What it fetched.")] = None,
     as_is: Annotated[
-        float | None, typer.Option(help="What it would have fetched at unpacking as it was.")
+        str | None, typer.Option(help="What it would have fetched at unpacking as it was.")
     ] = None,
     note: Annotated[str, typer.Option(help="Anything else; no names of buyers.")] = "",
     at: AtOption = None,
@@ -152,17 +152,22 @@ def sold(
 
         polypward specimen sold LAM-03 --price 180 --as-is 30
     """
+    from polypward_cli.amounts import amount_of
     from polypward_cli.life.entries import sell
 
-    _note(ward, at, by, lambda w, when, by: sell(w, name, price=price, as_is=as_is, note=note,
-                                                 at=when, by=by))  # fmt: skip
+    money = {"price": price, "as_is": as_is}
+    told = {
+        key: None if text is None else amount_of(text, f"--{key.replace('_', '-')}")
+        for key, text in money.items()
+    }
+    _note(ward, at, by, lambda w, when, by: sell(w, name, note=note, at=when, by=by, **told))
 
 
 @app.command()
 def back(
     name: NameArgument,
     why: Annotated[str, typer.Option(help="Why it is back, or where it was found.")] = "",
-    refund: Annotated[float | None, typer.Option(min=0, help="What was paid back.")] = None,
+    refund: Annotated[str | None, typer.Option(help="What was paid back.")] = None,
     at: AtOption = None,
     by: ByOption = "",
     ward: WardOption = WARD,
@@ -173,9 +178,10 @@ def back(
 
         polypward specimen back LAM-03 --why "buyer's tank leaked" --refund 180
     """
+    from polypward_cli.amounts import amount_of
     from polypward_cli.life.entries import enter
 
-    paid = None if refund is None else f"{refund:.2f}"
+    paid = None if refund is None else f"{amount_of(refund, '--refund'):.2f}"
     _note(ward, at, by, lambda w, when, by: enter(w, name, "returned", at=when, by=by,
                                                   detail={"why": why, "refund": paid}))  # fmt: skip
 
@@ -250,7 +256,7 @@ def _note(
             if (one := opened.specimen(name))
         ]
     assert after is not None
-    told = "; ".join(f"{key} {value}" for key, value in event.detail.items())
+    told = "; ".join(f"{key.replace('_', ' ')} {value}" for key, value in event.detail.items())
     said = f"{event.specimen}: {event.what}, {event.at:%Y-%m-%d %H:%M}" + (told and f", {told}")
     typer.echo(f"{said}. Now {after.state}.")
     if after.state != "held":

@@ -16,7 +16,6 @@ __all__ = ["MAX_PIECES", "discard", "enter", "join", "move", "pass_on", "sell", 
 # Between the two looks of a person who says that a specimen is dead; common practice, no source.
 SECOND_LOOK: Final = timedelta(hours=24)
 MAX_PIECES: Final = 100
-MAX_MONEY: Final = 1e7
 
 
 def enter(
@@ -71,9 +70,6 @@ def sell(
     note: str = "",
 ) -> CareEvent:
     """Note a sale; `as_is` is what it would have fetched at unpacking as it was."""
-    for label, money in (("price", price), ("as-is", as_is)):
-        if money is not None and not 0 <= money <= MAX_MONEY:
-            raise BadInputError(f"--{label} must be from 0 to {MAX_MONEY:,.0f}, got {money:g}")
     detail = {"price": _money(price), "note": note}
     event = enter(ward, name, "sold", at=at, by=by, detail=detail)
     if as_is is not None:
@@ -90,11 +86,10 @@ def discard(ward: Ward, name: str, *, cause: str, sure: bool, at: datetime, by: 
         If there are no two such looks and the person does not say to be sure.
     """
     one = named(ward, name)
-    looks = [
-        event.at
-        for event in ward.looks(one.specimen)
-        if event.detail.get("state") == "dead" and event.at <= at
-    ]
+    looks: list[datetime] = []
+    for event in ward.looks(one.specimen):
+        if (state := event.detail.get("state")) and event.at <= at:
+            looks = [*looks, event.at] if state == "dead" else []  # seen otherwise: begin anew
     twice = bool(looks) and max(looks) - min(looks) >= SECOND_LOOK
     if not twice and not sure:
         said = f"one look that says dead ({min(looks):%Y-%m-%d %H:%M})" if looks else "no such look"
@@ -186,7 +181,8 @@ def join(ward: Ward, name: str, *, to: str, at: datetime, by: str) -> tuple[Care
         "cost": one.cost if other.cost is not None else None,
         "as_is_price": one.as_is_price if other.as_is_price is not None else None,
     }
-    detail = {"to": other.specimen, **moved}
+    told = {key: None if value is None else f"{value:.10g}" for key, value in moved.items()}
+    detail = {"to": other.specimen, **told}
     gone = enter(ward, one.specimen, "joined", at=at, by=by, detail=detail)
     grown = enter(ward, other.specimen, "join", at=at, by=by, detail={"with": one.specimen})
     pass_on(ward, one.specimen, other.specimen, moved)

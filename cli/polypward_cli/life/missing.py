@@ -57,12 +57,14 @@ def find_missing(ward: Ward, place: str, *, since: date | None = None) -> Missin
     Raises
     ------
     BadInputError
-        If nothing is held at a place or in a water system of this name.
+        If nothing is held at a place or in a water system of this name, or the day is to come.
     """
     held = [one for one in ward.specimens() if one.state == "held"]
     wanted = place.strip().casefold()
     there = [one for one in held if wanted == one.place.casefold()]
     there = there or [one for one in held if wanted == one.water_system.casefold()]
+    if since is not None and since > ward.zone_today:
+        raise BadInputError(f"--since {since} is in the future (today is {ward.zone_today})")
     if not there:
         places = sorted({one.place or one.water_system for one in held} - {""})
         known = f"there are {', '.join(places)}" if places else "no specimen has a place"

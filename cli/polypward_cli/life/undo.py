@@ -93,7 +93,8 @@ def _delete(ward: Ward, name: str) -> None:
             ward.db.execute(f"delete from {table} where specimen = ?", [name])
     except sqlite3.IntegrityError:
         raise BadInputError(
-            f'something is noted of "{name}" (a tag, a claim, a treatment); take that away first'
+            f'something is noted of "{name}"; take that back first: polypward labels undo TAG if '
+            "it wore a tag, polypward claim BATCH --withdraw if it was claimed"
         ) from None
 
 
