@@ -99,6 +99,7 @@ def build_report(ward: ReportWard, *, beside: Beside | None = None) -> Path:
                 earlier=target / CUTOUTS,
             ),
             doses=beside.doses,
+            edges=beside.edges,
         )
         pages = Pages(folder, _ward_view(ward))
         views = []
@@ -111,7 +112,7 @@ def build_report(ward: ReportWard, *, beside: Beside | None = None) -> Path:
             )
             pages.write_specimen(view)
             views.append(view)
-        page = ward_page_view(beside, today=ward.zone_today, zone=ward.settings.zone)
+        page = ward_page_view(beside, zone=ward.settings.zone)
         index = index_view(
             views, specimens=specimens, readings=readings, scored=_scored(ward), page=page
         )

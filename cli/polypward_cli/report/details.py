@@ -14,6 +14,7 @@ from polypward_cli.report.views import EventView, FactsView, ReadingView, VisitV
 if TYPE_CHECKING:
     from polypward.course import Chart, Course, Score, Trend
     from polypward.course.settings import Lab
+    from polypward_cli.edges import EdgeStep
 
 __all__ = [
     "SURE_SDS",
@@ -27,12 +28,16 @@ __all__ = [
 
 # Two-sided 90 % of a normal distribution: the same certainty as the interval of the recovery.
 SURE_SDS = 1.645
+# Of more steps of the edge the newest are shown.
+MOST_EDGES = 8
 
 
-def facts_of(specimen: Specimen, course: "Course") -> tuple[FactsView, ...]:
+def facts_of(
+    specimen: Specimen, course: "Course", *, edges: "Sequence[EdgeStep]" = ()
+) -> tuple[FactsView, ...]:
     """Return the figures behind the two numbers, in groups, each with its label."""
     groups = [_condition(course), *_covers(course), _colour(course)]
-    groups += [_parts(course), _smallest(course)]
+    groups += [_edge(edges), _parts(course), _smallest(course)]
     return (*(group for group in groups if group.facts or group.remarks), _stand(specimen, course))
 
 
@@ -92,6 +97,21 @@ def _colour(course: "Course") -> FactsView:
         ("Slope of paling", _slope(course.trends.get("paling"), 1.0, "", 3)),
     ]
     return FactsView(title="Colour", facts=tuple(facts))
+
+
+def _edge(edges: "Sequence[EdgeStep]") -> FactsView:
+    """Return how far the live edge moved between the last visits, as far as worked out."""
+    facts = []
+    for step in edges[-MOST_EDGES:]:
+        span = f"{words.day(step.before)} to {words.day(step.after)}, {step.view}"
+        rate = step.found.per_week(step.days)
+        if rate is None:
+            facts.append((span, f"n/a: {step.found.missing}"))
+            continue
+        way = "drew back" if rate[0] > 0 else "advanced"
+        told = f"{way} {abs(rate[0]):.1f} ± {rate[1]:.1f} mm a week"
+        facts.append((span, told if step.found.confirmed else f"{told}, not yet confirmed"))
+    return FactsView(title="Live edge, on the skeleton", facts=tuple(facts))
 
 
 def _parts(course: "Course") -> FactsView:
@@ -156,8 +176,8 @@ def _slope(trend: "Trend | None", scale: float, unit: str, places: int = 1) -> s
         for value in (trend.per_week, trend.low, trend.high)
     )
     return (
-        f"{rate}{unit} a week (90 %: {low} to {high}; {trend.n} visits in {trend.days} days, "
-        f"p {trend.p:.2g})"
+        f"{rate}{unit} a week (90\N{NO-BREAK SPACE}%: {low} to {high}; {trend.n} visits in "
+        f"{trend.days} days, p\N{NO-BREAK SPACE}{trend.p:.2g})"
     )
 
 

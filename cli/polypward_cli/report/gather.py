@@ -12,6 +12,7 @@ from polypward.water import Dose, State, Volume, WaterTest, water_state
 
 if TYPE_CHECKING:
     from polypward_cli.claim.ledger import Claim
+    from polypward_cli.edges import EdgeStep
     from polypward_cli.ward import Ward
     from polypward_cli.worth import BatchMoney, Survival
 
@@ -42,7 +43,8 @@ class ToldClaim:
 class Beside:
     """All of it; empty for a ward of which nothing but photos is known.
 
-    `doses` are the doses that the water of a specimen was given while it stood in it, by specimen.
+    `doses` are the doses that the water of a specimen was given while it stood in it, by specimen;
+    `edges` the steps of its live edge that were worked out so far.
     """
 
     claim_money: ClaimMoney = field(default_factory=ClaimMoney)
@@ -51,6 +53,7 @@ class Beside:
     survivals: tuple["Survival", ...] = ()
     money: "BatchMoney | None" = None
     doses: Mapping[str, Sequence[CareEvent]] = field(default_factory=dict)
+    edges: "Mapping[str, Sequence[EdgeStep]]" = field(default_factory=dict)
 
 
 def gather(ward: "Ward") -> Beside:
@@ -62,6 +65,7 @@ def gather(ward: "Ward") -> Beside:
         If ward.toml's money or suppliers cannot be read.
     """
     from polypward_cli.claim.ledger import money_claimed
+    from polypward_cli.edges import kept_edges
     from polypward_cli.water.history import doses_by_specimen
     from polypward_cli.worth import GROUPS, batch_money, survival_by
 
@@ -74,6 +78,7 @@ def gather(ward: "Ward") -> Beside:
         survivals=tuple(told for told in survivals if told.groups or told.not_counted),
         money=batch_money(ward),
         doses=doses_by_specimen(ward),
+        edges=kept_edges(ward),
     )
 
 

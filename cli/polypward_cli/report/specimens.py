@@ -92,7 +92,7 @@ def specimen_view(
         latest=latest,
         strips=strips,
         charts=charts_of(course, care=every, zone=desk.zone),
-        facts=facts_of(specimen, course),
+        facts=facts_of(specimen, course, edges=desk.edges.get(specimen.specimen, ())),
         visits=visit_rows(course),
         remarks=tuple(course.notes),
         events=tuple(event_view(event, desk.zone) for event in every),

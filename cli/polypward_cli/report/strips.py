@@ -13,6 +13,7 @@ from polypward_cli.report.views import CutOutView, StripView
 
 if TYPE_CHECKING:
     from polypward.course import Course
+    from polypward_cli.edges import EdgeStep
 
 __all__ = ["CUTOUTS", "Desk", "by_time", "strips_of"]
 
@@ -21,13 +22,17 @@ CUTOUTS = "cutouts"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Desk:
-    """What all specimens of one report have in common; `doses` are of each specimen's water."""
+    """What all specimens of one report have in common.
+
+    `doses` are of each specimen's water, `edges` the steps of its live edge, by specimen.
+    """
 
     today: date
     zone: tzinfo
     pages: Mapping[str, str]
     cutouts: Mapping[str, CutOut]
     doses: Mapping[str, Sequence[CareEvent]] = field(default_factory=dict)
+    edges: "Mapping[str, Sequence[EdgeStep]]" = field(default_factory=dict)
 
 
 def strips_of(

@@ -1,7 +1,7 @@
 """The ward's own page: water, batches and their survival, worth, claims."""
 
 from collections.abc import Iterable, Sequence
-from datetime import date, tzinfo
+from datetime import tzinfo
 from typing import TYPE_CHECKING, Final
 
 from polypward.batch import BatchResult, Share, Worth
@@ -33,7 +33,7 @@ _BY: Final = {
 }
 
 
-def ward_page_view(beside: Beside, *, today: date, zone: tzinfo) -> WardPageView:
+def ward_page_view(beside: Beside, *, zone: tzinfo) -> WardPageView:
     """Return the page, with the two lines that the first page has from it."""
     money = beside.money
     currency = money.currency if money is not None else ""
@@ -44,10 +44,10 @@ def ward_page_view(beside: Beside, *, today: date, zone: tzinfo) -> WardPageView
         water=oldest_test(beside.waters),
         worth=_worth_words([worth for _, worth in money.worths], currency) if money else "",
         waters=tuple(
-            water_view(water, number=number, today=today, zone=zone)
+            water_view(water, number=number, zone=zone)
             for number, water in enumerate(beside.waters)
         ),
-        survivals=tuple(map(_survival, beside.survivals)),
+        survivals=tuple(_survival(told) for told in beside.survivals if _tells(told)),
         results=tuple(_result(one, currency) for one in money.results) if money else (),
         claims=tuple(_claim(one, currency) for one in beside.claims),
     )
@@ -104,6 +104,11 @@ def _worth_words(worths: Sequence[Worth], currency: str) -> str:
 def _few(names: Sequence[str]) -> str:
     more = len(names) - _MOST_NAMED
     return "; ".join(names[:_MOST_NAMED]) + (f"; and {more} more" if more > 0 else "")
+
+
+def _tells(told: "Survival") -> bool:
+    """Care plans tell something once there are two; before that they are the whole ward again."""
+    return told.by != "plan" or len(told.groups) > 1
 
 
 def _survival(told: "Survival") -> SurvivalView:

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from datetime import date, tzinfo
+from datetime import tzinfo
 from typing import Final
 
 from polypward.units import CANONICAL
@@ -17,7 +17,7 @@ __all__ = ["nice_range", "oldest_test", "water_view"]
 
 # A trend is told where its p is under this; the same as on the command line.
 CLEAR_P: Final = 0.05
-# Tests from before are in the CSV; a chart shows where the water goes.
+# Tests of so many days before the newest: a chart shows where the water goes.
 CHART_DAYS: Final = 90
 
 
@@ -64,24 +64,23 @@ def _few(names: Sequence[str], *, most: int = 4) -> str:
     return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")
 
 
-def water_view(water: Water, *, number: int, today: date, zone: tzinfo) -> WaterView:
+def water_view(water: Water, *, number: int, zone: tzinfo) -> WaterView:
     """Return a system as its page shows it; `number` tells its charts from those of others."""
-    tested = [state for state in water.states if state.latest is not None]
+    tested = [(state, state.latest) for state in water.states if state.latest is not None]
     missing = [state for state in water.states if state.latest is None]
     charts = []
-    for state in tested:
+    for state, latest in tested:
         tests = [
             test
             for test in water.tests
-            if test.parameter == state.parameter
-            and (today - test.at.astimezone(zone).date()).days <= CHART_DAYS
+            if test.parameter == state.parameter and 0 <= (latest.at - test.at).days <= CHART_DAYS
         ]
         if len({test.at.astimezone(zone).date() for test in tests}) > 1:
             charts.append(_chart(f"w{number}-{state.parameter}", state, tests, water.given, zone))
     return WaterView(
         system=water.system,
         volume=f"{water.volume.litres:g} L" if water.volume else "volume not known",
-        parameters=tuple(map(_parameter, tested)),
+        parameters=tuple(_parameter(state) for state, _ in tested),
         never=", ".join(parameter(state.parameter).words for state in missing),
         charts=tuple(charts),
     )

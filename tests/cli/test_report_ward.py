@@ -1,0 +1,211 @@
+"""The ward's page and the lanes of care: what the ledger tells beside the courses."""
+
+import re
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from tests.cli.conftest import Desk
+from tests.cli.fakes import photo
+
+from polypward.batch import Life, share, survival
+from polypward.care import given as care_given
+from polypward.records import CareEvent, Specimen
+from polypward.water import State, Target, WaterTest
+from polypward_cli.report import Beside, build_report, gather
+from polypward_cli.report.care_chart import care_chart, lane_of
+from polypward_cli.report.gather import Water
+from polypward_cli.report.survival_chart import day_ticks, survival_chart
+from polypward_cli.report.ward_page import amount, ward_page_view
+from polypward_cli.report.water_page import nice_range, oldest_test
+from polypward_cli.water.dosing import add_dose
+from polypward_cli.water.testing import add_tests
+from polypward_cli.worth import Group
+
+START = datetime(2026, 3, 2, 9, tzinfo=UTC)
+
+
+def at(day: int) -> datetime:
+    return START + timedelta(days=day)
+
+
+# Water.
+
+
+def state(key: str, *, age: int | None, target: bool = False) -> State:
+    test = WaterTest(system="s", parameter=key, value=8.0, at=START)
+    return State(
+        parameter=key,
+        verdict="in target" if age is not None else "not tested",
+        latest=None if age is None else test,
+        age_days=age,
+        target=Target(parameter=key, low=7.0) if target else None,
+        trend=None,
+    )
+
+
+def test_the_oldest_of_all_wanted_tests_is_told() -> None:
+    """Tested 3 and 12 days ago in two waters; calcium has a target there but no test."""
+    waters = [
+        Water(system="north", volume=None, states=(state("alkalinity", age=3),)),
+        Water(
+            system="south",
+            volume=None,
+            states=(state("nitrate", age=12), state("calcium", age=None, target=True)),
+        ),
+    ]
+    told = oldest_test(waters)
+    assert told.startswith("Oldest water test: nitrate of south, 12 days ago.")
+    assert told.endswith("With a target but never tested: calcium (south).")
+
+
+def test_water_that_nobody_tested_is_named() -> None:
+    """Nothing known is never fine: a system without a test stands in the line."""
+    told = oldest_test([Water(system="tub", volume=None, states=(state("ph", age=None),))])
+    assert told == "No test was noted yet of tub."
+    assert "No water system" in oldest_test([])
+
+
+@given(st.lists(st.floats(0.001, 3000), min_size=1, max_size=6))
+def test_an_axis_of_water_holds_every_value_between_round_ends(values: list[float]) -> None:
+    bottom, top, decimals = nice_range(values)
+    slack = 1e-9 * max(1.0, top)
+    assert bottom <= min(values) + slack
+    assert max(values) <= top + slack
+    assert bottom >= 0
+    for end in (bottom, (bottom + top) / 2, top):
+        assert float(f"{end:.{decimals}f}") == pytest.approx(end, abs=1e-9)
+
+
+def test_doses_stand_with_those_whose_water_was_dosed(desk: Desk) -> None:
+    """Amber stands in the lagoon, birch in another water: the lagoon's dose is amber's alone."""
+    for name in ("amber", "birch"):
+        for week in range(2):
+            photo(desk.photos / name / f"{week}.jpg", at(7 * week).isoformat())
+    desk.score()
+    with desk.ward() as ward, ward.working("test"):
+        for name, water in (("amber", "lagoon"), ("birch", "tub")):
+            ward.save_specimen(Specimen(specimen=name, water_system=water, arrived_on=START.date()))
+        add_dose(ward, "lagoon", "sodium bicarbonate", "12 g", at=at(3), by="Kim")
+        for day in (0, 4):
+            add_tests(ward, "lagoon", ["dkh=8"], at=at(day), by="Kim")
+    with desk.ward() as ward:
+        beside = gather(ward)
+        folder = build_report(ward, beside=beside).parent
+    assert list(beside.doses) == ["amber"]
+    pages = {
+        name: next((folder / "specimens").glob(f"{name}*.html")).read_text("utf-8")
+        for name in ("amber", "birch")
+    }
+    told = "dose: sodium bicarbonate, 12 g, for alkalinity, into lagoon"
+    assert f"<title>2026-03-05: {told}</title>" in pages["amber"]
+    assert told not in pages["birch"]
+    ward_page = (folder / "ward.html").read_text("utf-8")
+    assert "Alkalinity, dKH" in ward_page
+    assert "<title>2026-03-05: sodium bicarbonate 12 g</title>" in ward_page
+    assert "Oldest water test: alkalinity of lagoon, 87 days ago." in ward_page  # 6 Mar to 1 Jun
+    assert "No test was noted yet of tub." in (folder / "index.html").read_text("utf-8")
+
+
+# Care in lanes.
+
+
+def test_each_kind_of_care_has_its_lane_and_a_day_one_mark() -> None:
+    events = [
+        CareEvent(specimen="a", at=at(1), what="feeding"),
+        CareEvent(specimen="a", at=at(1) + timedelta(hours=3), what="feeding"),
+        CareEvent(specimen="a", at=at(4), what="feeding"),
+        CareEvent(specimen="a", at=at(5), what="water-change", detail={"share": "0.2"}),
+        CareEvent(specimen="a", at=at(6), what="cut", detail={"note": "<b>"}),
+        CareEvent(specimen="a", at=at(40), what="move"),
+    ]
+    view = care_chart(events, UTC, first=at(0).date(), last=at(20).date())
+    assert view is not None
+    lanes = re.findall(r'<text class="num"[^>]*>(\w+)</text>', view.svg)
+    assert lanes == ["food", "water", "other"]  # the move is beyond the axis
+    assert view.svg.count('<g class="did">') == 4
+    assert "Fed 3 times, last on 6 Mar 2026; given new water once" in view.svg
+    assert "<b>" not in view.svg
+
+
+def test_a_treatment_is_a_bar_from_its_begin_to_its_end() -> None:
+    """Day 5 to 15 of an axis of 20 days: from a quarter to three quarters of 284 px from 54."""
+    events = [
+        CareEvent(specimen="a", at=at(d), what="treatment", detail={"name": "x", "status": s})
+        for d, s in ((5, "open"), (15, "done"))
+    ]
+    first, last = at(0).date(), at(20).date()
+    view = care_chart(events, UTC, first=first, last=last)
+    assert view is not None
+    assert re.findall(r'class="span" d="M([\d.]+) \d+H([\d.]+)"', view.svg) == [("125.0", "267.0")]
+    open_still = care_chart(events[:1], UTC, first=first, last=last)
+    assert open_still is not None
+    assert 'H338.0"' in open_still.svg
+
+
+def test_no_care_no_lanes() -> None:
+    assert care_chart([], UTC, first=date(2026, 3, 1), last=date(2026, 3, 9)) is None
+    assert lane_of(CareEvent(specimen="a", at=START, what="quarantine")) == "bath"
+
+
+# Batches.
+
+
+def group(name: str, *lives: tuple[int, str]) -> Group:
+    told = tuple(Life(f"{name}{n}", days, ending) for n, (days, ending) in enumerate(lives))  # type: ignore[arg-type]
+    died = sum(life.died for life in told)
+    return Group(
+        name=name,
+        lives=told,
+        curve=survival(told),
+        died=share(died, len(told)),
+        dead_on_arrival=share(0, len(told)),
+        sold=0,
+        left=0,
+        held=len(told) - died,
+        days_to_sale=(),
+        care=care_given([]),
+    )
+
+
+def test_the_curve_steps_down_and_the_numbers_watched_stand_below() -> None:
+    """Four came; one died on day 10, one was sold on day 20, two are watched up to day 40.
+
+    Alive after day 10: 3 of 4. Watched on day 0, 10, 20, 30, 40: 4, 4, 3, 2, 2.
+    """
+    view = survival_chart(
+        "s", "Survival", [group("B1", (10, "died"), (20, "sold"), (40, "held"), (40, "held"))]
+    )
+    assert day_ticks(40) == [0, 10, 20, 30, 40]
+    path = re.search(r'<path class="curve c0" d="M46\.0 12\.0H([\d.]+)V([\d.]+)H', view.svg)
+    assert path is not None
+    assert float(path[2]) == 12 + 130 / 4
+    below = re.findall(r'<text class="day" text-anchor="middle"[^>]*>(\d+)</text>', view.svg)
+    assert below == ["0", "10", "20", "30", "40", "4", "4", "3", "2", "2"]
+    assert "B1: 4 came, 1 death, 75 % alive at the end of 40 days" in view.svg
+
+
+def test_no_more_curves_than_can_be_told_apart() -> None:
+    groups = [group(f"g{n}", *[(5, "held")] * (n + 1)) for n in range(6)]
+    view = survival_chart("s", "Survival", groups)
+    assert re.findall(r'<text class="name"[^>]*>(\w+)<', view.svg) == ["g2", "g3", "g4", "g5"]
+
+
+@pytest.mark.parametrize(
+    ("last", "ticks"),
+    [
+        (1, [0, 1]),
+        (6, [0, 1, 2, 3, 4, 5, 6]),
+        (35, [0, 10, 20, 30]),
+        (400, [0, 100, 200, 300, 400]),
+    ],
+)
+def test_days_under_the_axis_are_round(last: int, ticks: list[int]) -> None:
+    assert day_ticks(last) == ticks
+
+
+def test_money_has_a_true_minus_and_no_claim_is_said() -> None:
+    assert amount(-18.0, "€") == "\N{MINUS SIGN}18.00 €"
+    page = ward_page_view(Beside(), zone=UTC)
+    assert page.money == "Claims: none made."
