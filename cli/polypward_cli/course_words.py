@@ -5,7 +5,7 @@ from typing import Any
 
 from polypward.course import Course, CourseSettings, PooledSd, Trend, smallest_change
 
-__all__ = ["as_json", "repeat_rows", "told_course", "told_recovery", "told_repeat"]
+__all__ = ["as_json", "repeat_rows", "told_course", "told_recovery", "told_repeat", "told_visits"]
 
 
 def told_recovery(course: Course) -> str:
@@ -82,6 +82,31 @@ def told_course(course: Course) -> Iterator[str]:
         yield f"  {note}"
 
 
+def told_visits(course: Course) -> Iterator[str]:
+    """Yield a line for each visit: its figures, and what keeps it from being compared."""
+    several = len({visit.view for visit in course.visits}) > 1
+
+    def said(value: float | None, *, scale: float = 100.0, places: int = 0) -> str:
+        return "n/a" if value is None else f"{scale * value:.{places}f}"
+
+    yield "  visits: live cover %, overgrown %, paling %, photo condition"
+    for visit in course.visits:
+        figures = (
+            said(visit.live_cover),
+            said(visit.overgrown_share),
+            said(visit.paling),
+            said(visit.condition, scale=1.0),
+        )
+        marks = [visit.view] if several else []
+        marks += [f"polyps {visit.open}"] if visit.open and not visit.unlike else []
+        marks += ["handled shortly before: colour not charted"] if visit.handled else []
+        marks += [f"{visit.unlike}: colour not charted"] if visit.unlike else []
+        lit = visit.lab is not None and visit.light is None
+        marks += ["under another light: colour not charted"] if lit else []
+        cells = " ".join(f"{figure:>5}" for figure in figures)
+        yield f"    {visit.day} {cells}  {'; '.join(marks)}".rstrip()
+
+
 def as_json(course: Course) -> dict[str, Any]:
     """Return a course as JSON values."""
     from dataclasses import asdict
@@ -98,6 +123,7 @@ def as_json(course: Course) -> dict[str, Any]:
         "smallest_changes": dict(course.smallest_changes),
         "prospect": course.prospect and asdict(course.prospect),
         "notes": list(course.notes),
+        "visits": [asdict(visit) for visit in course.visits],
     }
 
 

@@ -160,9 +160,9 @@ def _due(
     urgent = [flag for flag in flags if flag["urgent"]]
     again = [flag for flag in flags if flag["name"] == "look-again" and not flag["urgent"]]
     for flag in urgent:
-        yield "urgent", last_seen or on, f"{flag['name']}: {flag['evidence']}", True
+        yield "urgent", _since(flag, on), f"{flag['name']}: {flag['evidence']}", True
     for flag in again:
-        yield "look again", on, flag["evidence"], True
+        yield "look again", _since(flag, on), flag["evidence"], True
     if known.get("looks_dead") and last_seen:
         due = last_seen + timedelta(days=1)
         if due <= on and (looked_on is None or looked_on < due):
@@ -177,3 +177,9 @@ def _due(
     if due <= on and (last_seen is None or planned):
         why = "no accepted photo yet" if last_seen is None else f"planned for {due}"
         yield "photograph", due, why, True
+
+
+def _since(flag: _Known, on: date) -> date:
+    """Day on which a flag was raised; the day of the round before that and where none is kept."""
+    told = flag.get("raised_on")
+    return min(on, date.fromisoformat(told)) if told else on

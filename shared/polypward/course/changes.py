@@ -12,7 +12,7 @@ from polypward.course.settings import CourseSettings
 from polypward.course.trend import find_trend, trend_parts
 from polypward.records import CareEvent
 
-__all__ = ["part_trends", "smallest_changes", "view_trends"]
+__all__ = ["care_notes", "comparable", "part_trends", "smallest_changes", "view_trends"]
 
 # Care that may change the course of a specimen: its trend is told before and after.
 _CHANGES = frozenset(
@@ -33,25 +33,35 @@ def view_trends(series: Mapping[View, Sequence[Visit]], main: View) -> dict[str,
     Returns
     -------
     dict
-        Keyed by measure for the main view, by measure and view ("cover side") for another. What
-        has fewer than three visits, and an overgrown share that is always 0, is left out.
+        Keyed by measure for the main view, by measure and view ("cover side") for another. Paling
+        and condition over the visits of `comparable`. What has fewer than three visits, and an
+        overgrown share that is always 0, is left out.
     """
     found = {}
     for view in sorted(series, key=lambda view: view != main):
         visits = series[view]
-        days = [visit.day for visit in visits]
+        alike = comparable(visits)
         grown = [visit.overgrown_share for visit in visits]
         measures = {
-            "cover": [visit.live_cover for visit in visits],
-            "overgrown": grown if any(grown) else [None] * len(visits),
-            "paling": [visit.paling_raw for visit in visits],
-            "condition": [visit.condition for visit in visits],
+            "cover": (visits, [visit.live_cover for visit in visits]),
+            "overgrown": (visits, grown if any(grown) else [None] * len(visits)),
+            "paling": (alike, [visit.paling_raw for visit in alike]),
+            "condition": (alike, [visit.condition for visit in alike]),
         }
-        for name, values in measures.items():
-            trend = find_trend(days, values)
+        for name, (told, values) in measures.items():
+            trend = find_trend([visit.day for visit in told], values)
             if trend is not None:
                 found[name if view == main else f"{name} {view}"] = trend
     return found
+
+
+def comparable(visits: Sequence[Visit]) -> Sequence[Visit]:
+    """Visits whose colour may be compared: not handled shortly before, and like most others.
+
+    All of them where fewer than three are.
+    """
+    alike = [visit for visit in visits if not visit.handled and visit.like is not None]
+    return alike if len(alike) >= 3 else visits
 
 
 def part_trends(
@@ -84,12 +94,45 @@ def part_trends(
             changes.setdefault(after.day, []).append(f"light {after.lamp}".strip())
     if not changes:
         return ()
-    days = [visit.day for visit in series]
+    days, alike = [visit.day for visit in series], comparable(series)
     told = [(day, ", ".join(dict.fromkeys(words))) for day, words in sorted(changes.items())]
     return (
         *trend_parts("cover", days, [visit.live_cover for visit in series], told),
-        *trend_parts("paling", days, [visit.paling_raw for visit in series], told),
+        *trend_parts(
+            "paling", [visit.day for visit in alike], [visit.paling_raw for visit in alike], told
+        ),
     )
+
+
+def care_notes(care: Sequence[CareEvent], settings: CourseSettings) -> list[str]:
+    """Say which words of a person the charts start anew from.
+
+    Parameters
+    ----------
+    care : sequence of CareEvent
+        Of this specimen, in the order of time.
+    settings : CourseSettings
+        For the calendar day.
+
+    Returns
+    -------
+    list of str
+        A sentence for each new baseline and each flag that was acknowledged, with its reason.
+    """
+    notes = []
+    for event in care:
+        day = event.at.astimezone(settings.zone).date()
+        reason = event.detail.get("reason", "")
+        why = f": {reason}" if reason else ""
+        by = f" by {event.by}" if event.by else ""
+        if event.what == "baseline":
+            notes.append(f"A new baseline was started on {day}{by}{why}.")
+        elif event.what in ("cut", "split", "join"):
+            notes.append(f"A new baseline began with the {event.what} on {day}.")
+        elif event.what == "acknowledge":
+            what = event.detail.get("flag", "") or "every flag"
+            notes.append(f"On {day} {what} was acknowledged{by}{why}.")
+    return notes
 
 
 def smallest_changes(

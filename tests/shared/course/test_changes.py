@@ -5,7 +5,7 @@ from collections.abc import Callable
 import pytest
 
 from polypward.course import Course, PooledSd
-from polypward.records import Reading
+from polypward.records import CareEvent, Reading
 
 Make = Callable[..., Reading]
 Score = Callable[..., Course]
@@ -40,3 +40,22 @@ def test_the_smallest_change_is_told_by_what_repeats_and_no_finer_than_the_floor
     # From (45, 5, 20) to the default white (90, 0, 8) it is 46.8 Lab.
     assert told["paling"] == pytest.approx(2.772 * 1.5 / 46.8, rel=1e-3)
     assert set(told) == {"cover", "colour", "paling"}
+
+
+def test_colour_trends_compare_like_with_like(photo: Make, score: Score) -> None:
+    """The colour stays; the polyps are in, and paler, at the last two of seven visits."""
+    readings = [photo(7 * week, open="out") for week in range(5)]
+    closed = (54.0, 4.0, 17.6)  # a fifth of the way to white
+    readings += [photo(7 * week, open="in", lab=closed) for week in (5, 6)]
+    assert score(readings).trends["paling"].n == 5
+    assert score(readings).trends["cover"].n == 7
+    assert score(readings).score.paling_change_per_week == pytest.approx(0)
+
+
+def test_what_a_person_said_is_told_with_its_reason(
+    photo: Make, score: Score, care: Callable[..., CareEvent]
+) -> None:
+    said = [care(5, "baseline", reason="healed edge"), care(9, "acknowledge", flag="paling")]
+    notes = score([photo(0), photo(7)], care=said).notes
+    assert "A new baseline was started on 2026-01-07: healed edge." in notes
+    assert "On 2026-01-11 paling was acknowledged." in notes
