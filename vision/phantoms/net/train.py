@@ -106,6 +106,12 @@ class Trainer:
         floats = [name for name, value in new.items() if value.is_floating_point()]
         torch._foreach_lerp_([old[n] for n in floats], [new[n] for n in floats], 1 - keep)
 
+    def load(self, start: Path) -> None:
+        """Take the weights that an earlier training wrote."""
+        state = torch.load(start, map_location=self.device, weights_only=True)
+        self.net.load_state_dict(state)
+        self.mean.load_state_dict(state)
+
     def write(self, out: Path, facts: dict[str, Any]) -> None:
         """Write net.onnx, net.pt and net.json of the mean weights."""
         ready = copy.deepcopy(self.mean)
@@ -122,6 +128,8 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=20)
     parser.add_argument("--seed", type=int, default=7)
     parser.add_argument("--batch", type=int, default=64)
+    parser.add_argument("--rate", type=float, default=2.5e-3, help="learning rate at its highest")
+    parser.add_argument("--start", type=Path, help="net.pt of a training to go on from")
     parser.add_argument("--room", type=int, default=40_000, help="most tiles on the GPU")
     parser.add_argument("--widths", default=",".join(map(str, WIDTHS)))
     asked = parser.parse_args()
@@ -137,7 +145,9 @@ def main() -> None:
     while pool.refresh() < 500 or grounds.refresh() < 100:
         time.sleep(1)
     widths = tuple(int(width) for width in asked.widths.split(","))
-    trainer = Trainer(widths, device=device, rate=2.5e-3)
+    trainer = Trainer(widths, device=device, rate=asked.rate)
+    if asked.start:
+        trainer.load(asked.start)
     weights = sum(part.numel() for part in trainer.net.parameters())
     print(f"{len(pool.known)} tiles, {weights} weights, on {device}", flush=True)
     trainer.advance(*pool.draw(asked.batch), grounds.draw(asked.batch)[0], 0)  # compiles
@@ -171,6 +181,9 @@ def _facts(
         "seed": asked.seed,
         "minutes": asked.minutes,
         "steps": trainer.step,
+        "began_from": json.loads(asked.start.with_suffix(".json").read_text("utf-8"))
+        if asked.start
+        else None,
         "batch": asked.batch,
         "widths": widths,
         "tiles": {kind: len(places) for kind, places in pool.places.items()},
