@@ -415,6 +415,24 @@ def test_cautions_can_be_read_without_a_ward(tmp_path: Path) -> None:
     assert {one["key"] for one in json.loads(done.stdout)} >= {"palytoxin", "cites", "release"}
 
 
+def test_a_water_change_is_of_those_who_stood_in_the_water_then(care: Care) -> None:
+    """Amber moves to the tub on the 10th; a change of the 5th, noted later, was its change too."""
+    words = ("specimen", "move", "amber", "--to", "tub 1", "--water-system", "tub", "--at",
+             "2024-03-10T12:00", "--ward", str(care.desk.path))  # fmt: skip
+    assert CliRunner().invoke(app, words).exit_code == 0
+    assert "3 specimens" in care("change", "main", "--percent", 5, "--at", "2024-03-05").stdout
+    assert "2 specimens" in care("change", "main", "--percent", 5, "--at", "2024-03-12").stdout
+    assert "tub: 1 specimen\n" in care("change", "TUB", "--percent", 5, "--at", "2024-03-12").stdout
+    shares = [
+        detail.get("water_system") for what, detail in care.events("amber") if "change" in what
+    ]
+    assert shares == ["main", "tub"]
+    # A water of its own tests, where nobody stands yet, is changed too.
+    care("water", "log", "new tank", "temp=25", "--new", "--at", "2024-03-12")
+    done = care("change", "new tank", "--litres", 50, "--at", "2024-03-12")
+    assert "new tank: 0 specimens" in done.stdout
+
+
 def test_the_timer_counts_down_and_rings_for_a_minute() -> None:
     """2.5 minutes: told at the full minutes, in the last minute, and each of the last 10 s."""
     start = datetime(2024, 3, 11, 18, tzinfo=UTC)

@@ -184,7 +184,10 @@ def test_two_helpers_one_dose(ward: Path) -> None:
     ready(ward)
     told = run(ward, "dose", "log", "main", "sodium bicarbonate", "4.8 g", "--by", "Kim")
     # 29.961 g for 1 dKH of 1000 L: 4.8 g in 400 L is 0.4 dKH.
-    assert "raise alkalinity by about 0.4 dKH" in told.stdout
+    assert (
+        "raise alkalinity by about 0.4 dKH (4.8 g in 400 L, 29.96 g a dKH in 1000 L by "
+        "stoichiometry, taken as pure)."
+    ) in told.stdout
     assert "over a day" not in told.stderr
     again = refused(ward, "dose", "log", "Main", "NaHCO3", "4.8 g", "--by", "Jo")
     assert "given already today: sodium bicarbonate, 4.8 g, by Kim at" in again
@@ -294,7 +297,7 @@ def test_a_dose_needs_somebody_who_gave_it_and_an_amount_that_can_be(ward: Path)
     ok(ward, "dose", "amend", "2", "--undo")
     done = run(ward, "dose", "log", "main", "NaHCO3", "48 g", "--by", "Kim", "--again")
     assert "about 4.01 dKH" in done.stdout
-    assert "over a day's change: is the amount right?" in done.stderr
+    assert "today's doses are over a day's change: is the amount right?" in done.stderr
     [one, _] = json.loads(ok(ward, "dose", "--json"))
     assert (one["what"], one["raises"]) == ("blue bottle", "alkalinity")
 

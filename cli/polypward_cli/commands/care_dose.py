@@ -150,7 +150,8 @@ def dose_log(
     from polypward.water import parameter, shown
     from polypward_cli.life.common import moment, who
     from polypward_cli.ward import Ward
-    from polypward_cli.water.dosing import add_dose, effect_of
+    from polypward_cli.water.dosing import add_dose
+    from polypward_cli.water.effects import effect_of
     from polypward_cli.water.systems import system_named
 
     with Ward.open(ward) as opened, opened.working("care dose"):
@@ -181,13 +182,13 @@ def dose_log(
     if given.raises:
         words = parameter(given.raises).words
         if effect is not None:
-            change, over = effect
-            told = f"{words} by about {shown(given.raises, change)}"
+            told = f"{words} by about {shown(given.raises, effect.change)} ({effect.formula})"
             typer.echo(f"  It should raise {told}.")
-            if over:
+            if effect.over:
                 typer.echo(
-                    f"  That is over a day's change: is the amount right? If not: polypward care "
-                    f"dose amend {given.id} AMOUNT. If it is: test {words} and watch the animals.",
+                    f"  With it, today's doses are over a day's change: is the amount right? If "
+                    f"not: polypward care dose amend {given.id} AMOUNT. If it is: test {words} and "
+                    "watch the animals.",
                     err=True,
                 )
         typer.echo(f"  Test {words} before the next portion (the round asks for it tomorrow).")

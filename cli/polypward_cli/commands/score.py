@@ -63,12 +63,13 @@ def score(
     from polypward_cli.closing import close
     from polypward_cli.edges import keep_edges
     from polypward_cli.life.clocks import tell_clocks
+    from polypward_cli.life.common import show_cautions
     from polypward_cli.manifest import Manifest, read_manifest, read_outlines
     from polypward_cli.scan import find_photos
     from polypward_cli.scoring import Options, score_folder
     from polypward_cli.terminal import progress_bar
     from polypward_cli.ward import Ward
-    from polypward_cli.ward.courses import refresh
+    from polypward_cli.ward.kept_courses import refresh
 
     if ward.resolve() == folder.resolve():
         raise BadInputError(f"{ward}: the ward and the folder of photos must be two folders")
@@ -92,11 +93,13 @@ def score(
         except KeyboardInterrupt:
             typer.echo("Stopped. What was measured is kept; run it again to go on.", err=True)
             raise typer.Exit(130) from None
-        closing = close(opened, outcome, refresh(opened))
+        refresh(opened)
+        closing = close(opened, outcome)
         photographed = {one.specimen for one in closing.accepted}
         keep_edges(opened, closing.flagged, photographed=photographed)
         for sentence in tell_clocks(opened):
             typer.echo(sentence, err=True)
+        show_cautions(opened, "photograph", by=opened.settings.owner)
         if as_json:
             print_json(closing.as_json())
         else:

@@ -3,41 +3,30 @@
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
-from typing import Any, Final
+from typing import Any
 
 from polypward.errors import BadInputError
-from polypward.sizes import VOLUME_L, split_number, volume_l_of
 from polypward.water import (
     Dose,
     additive_of,
-    compounds,
     dose_hindrances,
-    grams_for,
-    parameter,
     raised_by,
 )
 from polypward.water import parameter_of as parameter_named
 from polypward_cli.ward import Ward
 from polypward_cli.ward.ledger import audit, now_text
-from polypward_cli.water.systems import keep_system, targets_of, volume_of_system
+from polypward_cli.water.amounts import check_amount, read_amount
+from polypward_cli.water.systems import keep_system
 
 __all__ = [
     "add_dose",
     "amend_dose",
     "changes_of",
     "doses_of",
-    "effect_of",
     "parameter_meant",
     "stop_if_given",
     "undo_dose",
 ]
-
-
-# Beyond these an amount is a slip of the pen or of the unit; own choices, no limits of an animal.
-MOST_G: Final = 100_000.0
-MOST_L: Final = 1000.0
-G_A_LITRE: Final = 10.0
-SHARE: Final = 0.1
 
 
 def doses_of(ward: Ward, system: str | None = None) -> list[Dose]:
@@ -161,8 +150,8 @@ def add_dose(
     if not by:
         raise BadInputError("who gave it? --by NAME, or owner in ward.toml: others must see who")
     name, raises = raises_of(what)
-    quantity, unit = _amount(amount)
-    _check_volume(ward, system, amount, quantity, unit)
+    quantity, unit = read_amount(amount)
+    check_amount(ward, system, amount, quantity, unit)
     passed = stop_if_given(
         ward, doses_of(ward, system), raises=raises, at=at, again=again, planning=False
     )
@@ -181,60 +170,6 @@ def add_dose(
         keep_system(ward, system)
         number = ward.db.table("water_doses").insert(_row(dose)).last_pk
     return replace(dose, id=number), passed
-
-
-def effect_of(ward: Ward, dose: Dose) -> tuple[float, bool] | None:
-    """Return how far a dose should raise its parameter, and whether that is over a day's change.
-
-    None where it cannot be told: no listed compound, not weighed, or the volume is not known.
-    The compound is taken as pure.
-    """
-    compound, volume = compounds().get(dose.what), volume_of_system(ward, dose.system)
-    if compound is None or volume is None or dose.unit != "g":
-        return None
-    one = grams_for(compound, change=1.0, litres=volume.litres, purity=1.0)
-    target = targets_of(ward, dose.system).get(compound.raises)
-    usual = parameter(compound.raises).a_day
-    a_day = target.a_day if target and target.a_day else usual.value if usual else None
-    change = dose.amount / one
-    # A percent over is the rounding of the plan, no second portion.
-    return change, a_day is not None and change > 1.01 * a_day
-
-
-def _amount(text: str) -> tuple[float, str]:
-    """Read "12 g", "5 mL" or another volume (kept as mL or L); refuse what no system is given."""
-    value, unit = split_number(text)
-    if unit.lower() in ("g", "kg", "mg"):
-        grams = value * {"mg": 0.001, "g": 1.0, "kg": 1000.0}[unit.lower()]
-        number, unit = grams, "g"
-    elif unit:
-        litres = volume_l_of(text)
-        number, unit = (litres, "L") if litres >= 1 else (litres * 1000, "mL")
-    else:
-        raise BadInputError(f'"{text}": how much of what unit? mg, g, kg, {", ".join(VOLUME_L)}')
-    most = {"g": MOST_G, "mL": MOST_L * 1000, "L": MOST_L}[unit]
-    if not 0 < number <= most:
-        raise BadInputError(
-            f'"{text}": a dose is over 0 and at most {MOST_G / 1000:g} kg or {MOST_L:g} L; '
-            "is the unit right?"
-        )
-    return round(number, 6), unit
-
-
-def _check_volume(ward: Ward, system: str, text: str, quantity: float, unit: str) -> None:
-    """Refuse what the water of a system, where its volume is known, is never given at once."""
-    volume = volume_of_system(ward, system)
-    if volume is None:
-        return
-    grams = unit == "g"
-    litres = 0.0 if grams else quantity / (1000 if unit == "mL" else 1)
-    most = G_A_LITRE * volume.litres if grams else SHARE * volume.litres
-    if (quantity if grams else litres) > most:
-        told = f"{most:g} g ({G_A_LITRE:g} g a litre)" if grams else f"{most:.3g} L (a tenth of it)"
-        raise BadInputError(
-            f'"{text}" into {volume.litres:g} L of {system}: a dose is at most {told}; '
-            "is the unit right?"
-        )
 
 
 def _row(dose: Dose) -> dict[str, Any]:
@@ -271,8 +206,8 @@ def amend_dose(
     """
     before = after = _by_number(ward, number)
     if amount:
-        value, unit = _amount(amount)
-        _check_volume(ward, before.system, amount, value, unit)
+        value, unit = read_amount(amount)
+        check_amount(ward, before.system, amount, value, unit)
         after = replace(after, amount=value, unit=unit)
     if at is not None:
         after = replace(after, at=at)

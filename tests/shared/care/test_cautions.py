@@ -11,6 +11,7 @@ def test_what_must_be_said_is_said() -> None:
         "palytoxin": ("gloves", "eye protection", "boil", "steam", "microwave", "grind", "poison"),
         "stings": ("gloves", "cuts stay out of the water"),
         "lamps": ("do not look",),
+        "powders": ("caustic", "heats", "gloves", "goggles", "powder into water", "children"),
         "electricity": ("residual-current protection", "drip loops"),
         "floors": ("slippery", "by two"),
         "cites": ("skeletons and cuttings", "permit number"),
