@@ -5,7 +5,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
+from phantoms.cameras import Camera
 from phantoms.render import encode_jpeg, render
+from phantoms.scene import Scene
 from phantoms.settings import Family, random_camera, random_scene
 from phantoms.vary import varied
 from polypward.errors import PhotoRejectedError
@@ -15,7 +17,7 @@ from polypward_vision.load import decode
 from polypward_vision.read import measure_photo
 from polypward_vision.tissue import LabelledTile
 
-__all__ = ["PhotoTile", "photo_tile"]
+__all__ = ["PhotoTile", "photo_tile", "tile_of"]
 
 # Sizes that a phone's photo has after a messenger or a small sensor; larger ones only cost time.
 MEGAPIXELS = (2.2, 3.0, 4.0)
@@ -68,6 +70,11 @@ def photo_tile(seed: int, family: Family, *, vary: bool = False) -> PhotoTile | 
     if vary:
         scene = varied(rng, scene)
     camera = random_camera(rng, family, megapixels=float(rng.choice(MEGAPIXELS)))
+    return tile_of(scene, camera, seed=seed)
+
+
+def tile_of(scene: Scene, camera: Camera, *, seed: int) -> PhotoTile | None:
+    """Photograph a scene and cut it out; None when the photo is rejected."""
     rendering = render(scene, camera, seed=seed)
     watcher = _Watcher()
     specimen = scene.specimens[0]

@@ -19,7 +19,7 @@ from phantoms.spectra import reflectance
 from phantoms.truth import Matrix, Truth, affine_mm, aim_mm, centre_mm, truth_of
 from polypward.cards import scaled
 
-__all__ = ["Rendering", "Truth", "encode_jpeg", "render", "truth_of"]
+__all__ = ["Rendering", "Truth", "encode_jpeg", "exposed", "render", "truth_of"]
 
 GROUND_PX_MM = 0.25
 SHADOW_PX_MM = 0.5
@@ -68,6 +68,14 @@ def render(
     Rendering
         uint8 picture (rows, cols, 3) and the truth of the first specimen.
     """
+    image, dressed = exposed(scene, camera)
+    picture = develop(image, camera, seed=seed)
+    truth = truth_of(scene, camera, dressed[0], scene.specimens[0]) if dressed else None
+    return Rendering(rgb=picture, truth=truth, camera=camera, taken_at=taken_at)
+
+
+def exposed(scene: Scene, camera: Camera) -> tuple[Field, list[Dressed]]:
+    """Linear light (rows, cols, 3) that a scene throws on the sensor, and its dressed specimens."""
     projection = Projection(camera, aim_mm(scene), water_mm=scene.water_mm)
     eye = response(camera.sensor, scene.lighting.lamp)
     dressed = [dress(model, scene.lighting) for model in scene.specimens]
@@ -85,9 +93,7 @@ def render(
             top = cv2.GaussianBlur(top, (0, 0), 0.4 * ratio)
         move = affine_mm(worn.alpha.shape, worn.px_mm, at, model.turn_deg)
         _over(image, light[1], top, move, model.height_mm, projection)
-    picture = develop(image, camera, seed=seed)
-    truth = truth_of(scene, camera, dressed[0], scene.specimens[0]) if dressed else None
-    return Rendering(rgb=picture, truth=truth, camera=camera, taken_at=taken_at)
+    return image, dressed
 
 
 def _over(

@@ -7,7 +7,7 @@ import numpy as np
 
 from phantoms.photo_tiles import PhotoTile
 from polypward.labels import BARE, LABEL_NAMES, LIVE, OVERGROWN
-from polypward_vision.tissue import TissueModel, map_tissue
+from polypward_vision.tissue import Labeller, map_tissue
 
 __all__ = ["tissue_figures"]
 
@@ -15,7 +15,7 @@ __all__ = ["tissue_figures"]
 LEAST_MM2 = 50.0
 
 
-def tissue_figures(model: TissueModel, photos: Sequence[PhotoTile]) -> dict[str, Any]:
+def tissue_figures(model: Labeller, photos: Sequence[PhotoTile]) -> dict[str, Any]:
     """Measure a model on labelled photos.
 
     Returns
