@@ -2,7 +2,6 @@
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import fields, is_dataclass
-from functools import cache
 from typing import Any, get_args, get_origin
 
 import numpy as np
@@ -34,13 +33,15 @@ def as_rows(records: Iterable[Any]) -> list[dict[str, Any]]:
     >>> as_rows([Specimen(specimen="LAM-03", cost=60.0)])[0]["cost"]
     60.0
     """
-    return [
-        {name: _cell(getattr(record, name)) for name in _columns(type(record))}
-        for record in records
-    ]
+    known: dict[type, tuple[str, ...]] = {}
+    rows = []
+    for record in records:
+        kind = type(record)
+        names = known[kind] if kind in known else known.setdefault(kind, _columns(kind))
+        rows.append({name: _cell(getattr(record, name)) for name in names})
+    return rows
 
 
-@cache
 def _columns(kind: type) -> tuple[str, ...]:
     if not is_dataclass(kind):
         raise TypeError(f"a record of polypward is needed, got {kind.__name__}")

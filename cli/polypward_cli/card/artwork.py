@@ -110,7 +110,7 @@ def _frame_words(card: Card) -> Iterator[Shape]:
     for index in range(4):
         yield Line(start_mm=corners[index - 1], end_mm=corners[index], width_mm=0.2, colour=_FAINT)
     for centre in ((29, 29), (157, 29), (157, 157), (29, 157)):
-        yield from _polyp(centre)
+        yield from polyp_shapes(centre)
     yield Text(at_mm=(47, 173), text=card.serial, size_mm=6.5, colour=_INK)
     yield Text(at_mm=(47, 179.5), text="polypward card, frame", size_mm=3.2, colour=_INK)
     yield from _writing_line((104, 174.5), 36, "water system")
@@ -148,8 +148,8 @@ def _writing_line(start: tuple[float, float], length: float, label: str) -> Iter
     yield Text(at_mm=(x, y + 3.2), text=label, size_mm=2.6, colour=_INK)
 
 
-def _polyp(centre: tuple[float, float]) -> Iterator[Shape]:
-    """Draw a polyp from above: septa of two lengths round an oval mouth."""
+def polyp_shapes(centre: tuple[float, float]) -> Iterator[Shape]:
+    """Draw polypward's mark, 10.4 mm wide: a polyp from above, septa round an oval mouth."""
     x, y = centre
     septa = 28
     for index in range(septa):

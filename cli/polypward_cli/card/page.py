@@ -2,12 +2,14 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from io import BytesIO
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, cast
 
 from polypward.records import Card
-from polypward_cli.card.artwork import card_shapes
+from polypward_cli.card.artwork import card_shapes, polyp_shapes
 from polypward_cli.card.profile import srgb_profile
+from polypward_cli.card.scenes import SCENE_MM, SCENES, scene_shapes
 from polypward_cli.card.shapes import Box, Cells, Line, Polygon, Rgb, Shape, Text
 
 if TYPE_CHECKING:
@@ -22,6 +24,7 @@ _MARGIN_MM = 7.0  # office printers leave 3 to 6 mm of the sheet white: common p
 _ORIGIN_MM = (17.0, 7.0)  # of the (first) card; the bar along y stands left of it
 _GAP_MM = 4.0  # between copies
 _BAR_WIDTH_MM = 2.0
+_SIZES_PT = (10.5, 10.0, 9.5, 9.0, 8.5)  # of the instructions: the largest that fits
 _INK: Rgb = (30, 30, 30)
 _GREY: Rgb = (110, 110, 110)
 _CUT: Rgb = (150, 150, 150)
@@ -206,36 +209,81 @@ def _write(pdf: "FPDF", text: Text, origin: tuple[float, float]) -> None:
 
 
 def _instructions(pdf: "FPDF", card: Card, page: Page) -> None:
+    """Write what to do with the card, as large as fits, and draw it where there is room."""
     x, y = _ORIGIN_MM[0], page.text_top_mm
     width = page.size_mm[0] - _MARGIN_MM - x
     column = (width - 8) / 2
+    _paint(pdf, tuple(polyp_shapes((5.2, 0.5))), (x, y))
     pdf.set_text_color(*_INK)
-    pdf.set_font("Helvetica", "B", 11)
-    pdf.text(x, y + 3, f"polypward card, {card.layout}, serial {card.serial}")
-    for index, (head, lines) in enumerate(_words(card)):
-        left = x + index * (column + 8)
-        pdf.set_xy(left, y + 6)
-        pdf.set_font("Helvetica", "B", 9)
+    pdf.set_font("Helvetica", "B", 13)
+    pdf.text(x + 13, y + 2.2, "polypward card")
+    pdf.set_font("Helvetica", size=10)
+    pdf.text(x + 50, y + 2.2, f"{card.layout}, serial {card.serial}")
+    top = y + 8
+    room = page.size_mm[1] - _MARGIN_MM - top
+    columns = [
+        partial(_column, pdf, head, lines, (x + index * (column + 8), top), column)
+        for index, (head, lines) in enumerate(_words(card))
+    ]
+
+    def height(size: float) -> float:
+        return max(write(size, draw=False) for write in columns)
+
+    scenes = height(_SIZES_PT[-1]) + _GAP_MM + SCENE_MM[1] <= room
+    if scenes:
+        room -= _GAP_MM + SCENE_MM[1]
+    size = next((size for size in _SIZES_PT if height(size) <= room), _SIZES_PT[-1])
+    for write in columns:
+        write(size, draw=True)
+    if scenes:
+        step = (width - SCENE_MM[0] - 0.5) / 2  # a stroke is as wide beyond its end
+        below = top + height(size) + _GAP_MM
+        for index, name in enumerate(SCENES):
+            _paint(pdf, scene_shapes(name, (x + index * step, below)), (0.0, 0.0))
+
+
+def _column(
+    pdf: "FPDF",
+    head: str,
+    lines: Sequence[str],
+    at_mm: tuple[float, float],
+    width: float,
+    size_pt: float,
+    *,
+    draw: bool,
+) -> float:
+    """Write a heading and numbered lines, or only measure them; the height in mm."""
+    from fpdf.enums import MethodReturnValue
+
+    left, top = at_mm
+    step = 0.44 * size_pt
+    if draw:
+        pdf.set_xy(left, top)
+        pdf.set_font("Helvetica", "B", size_pt + 0.5)
         pdf.set_text_color(*_GREY)
-        pdf.cell(column, 5, head)
+        pdf.cell(width, step, head)
         pdf.set_text_color(*_INK)
-        pdf.set_font("Helvetica", size=8.5)
-        pdf.set_xy(left, y + 11.5)
-        number = 0
-        for line in lines:
-            top = pdf.get_y()
-            if line.startswith("polypward "):  # a command, to be typed as it stands
-                # A letter of Courier is 0.6 em wide.
-                fit = (column - 5) / (0.6 * len(line)) / 25.4 * 72
-                pdf.set_font("Courier", size=min(8, fit * 0.99))
-            else:
-                number += 1
-                pdf.set_xy(left, top)
-                pdf.cell(5, 3.9, str(number))
-            pdf.set_xy(left + 5, top)
-            pdf.multi_cell(column - 5, 3.9, line, align="L", new_x="LMARGIN", new_y="NEXT")
-            pdf.set_font("Helvetica", size=8.5)
-            pdf.set_y(pdf.get_y() + 0.9)
+    y = top + step + 1
+    number = 0
+    for line in lines:
+        if line.startswith("polypward "):  # a command, to be typed as it stands
+            # A letter of Courier is 0.6 em wide.
+            fit = (width - 5) / (0.6 * len(line)) / 25.4 * 72
+            pdf.set_font("Courier", size=min(size_pt, fit * 0.99))
+        else:
+            number += 1
+            pdf.set_font("Helvetica", size=size_pt)
+            if draw:
+                pdf.set_xy(left, y)
+                pdf.cell(5, step, str(number))
+        pdf.set_xy(left + 5, y)
+        y += 0.8 + cast(
+            "float",
+            pdf.multi_cell(
+                width - 5, step, line, align="L", dry_run=not draw, output=MethodReturnValue.HEIGHT
+            ),
+        )
+    return y - top
 
 
 def _words(card: Card) -> tuple[tuple[str, tuple[str, ...]], ...]:

@@ -23,6 +23,13 @@ _DIGIT_WIDTH: Final = 0.556
 _RIM_MM: Final = MARK_MM / 8  # a module of white round the mark
 _EDGE_MM: Final = 1.0
 _HOLE_MM: Final = 3.0
+TAGS: Final = "polypward tags"
+_USE: Final = (
+    f"The black square must be {MARK_MM:g} mm wide. Cut along the lines; leave its white rim. "
+    "Punch the hole, tie or clip the tag beside the coral.",
+    "Before you photograph: polypward labels put NUMBER SPECIMEN. Keep it in view, and wipe it. "
+    "It may go on to another specimen.",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,13 +96,9 @@ def tags_pdf(numbers: Sequence[int], sheet: Sheet) -> bytes:
     names = [tag_of_number(number) for number in numbers]
     if not names:
         raise BadInputError("no tags asked for; --count is at least 1")
-    pdf = _new(sheet, "polypward tags")
-    hint = (
-        "On matte waterproof film. The black square of a tag is "
-        f"{MARK_MM:g} mm wide. Leave its white rim when you cut."
-    )
+    pdf = _new(sheet, TAGS)
     for index, number in enumerate(numbers):
-        left, top = _next(pdf, sheet, index, hint)
+        left, top = _next(pdf, sheet, index, TAGS, "On matte waterproof film.")
         middle = top + sheet.label_mm[1] / 2
         _mark(pdf, number, left + _EDGE_MM + _RIM_MM, middle - MARK_MM / 2)
         size = NUMBER_MM / _DIGIT_HEIGHT
@@ -126,7 +129,7 @@ def labels_pdf(names: Sequence[str], sheet: Sheet) -> bytes:
         raise BadInputError("no specimen is on the tables: there is nothing to label")
     pdf = _new(sheet, "polypward labels")
     for index, name in enumerate(names):
-        left, top = _next(pdf, sheet, index, "For dry places: boxes, lids, paper.")
+        left, top = _next(pdf, sheet, index, "polypward labels", "For dry places: boxes, lids.")
         try:
             code = segno.make_qr(f"PWTAG {name}", error="m", version=None)
         except segno.DataOverflowError as error:  # pragma: no cover - names are cut to 80 signs
@@ -158,19 +161,26 @@ def _new(sheet: Sheet, title: str) -> "FPDF":
     return pdf
 
 
-def _next(pdf: "FPDF", sheet: Sheet, index: int, hint: str) -> tuple[float, float]:
-    """Turn the page where it is full, say how to print it, and give the label's place."""
+def _next(pdf: "FPDF", sheet: Sheet, index: int, title: str, hint: str) -> tuple[float, float]:
+    """Turn the page where it is full, say how to print and use it, and give the label's place."""
     on_page = index % sheet.count
     if not on_page:
         pdf.add_page()
-        pdf.set_text_color(110)
-        pdf.set_font("Helvetica", size=7)
-        if sheet.first_mm[1] >= 8:
+        pdf.set_text_color(60)
+        left, first = sheet.first_mm
+        if first >= 8:
+            pdf.set_font("Helvetica", "B", 10)
+            pdf.text(left, first - 3, title)
+            pdf.set_font("Helvetica", size=8.5)
             pdf.text(
-                sheet.first_mm[0],
-                sheet.first_mm[1] - 3,
+                left + pdf.get_string_width(title) + 9,
+                first - 3,
                 f'Print at 100 % ("actual size"), black. {hint}',
             )
+        last = sheet.place(sheet.count - 1)[1] + sheet.label_mm[1]
+        if sheet.paper_mm[1] - last >= 14:
+            for row, line in enumerate(_USE if title == TAGS else ()):
+                pdf.text(left, last + 5 + 4 * row, line)
     left, top = sheet.place(on_page)
     if sheet.cut_lines:
         pdf.set_draw_color(170)
