@@ -39,6 +39,8 @@ class _Desk(typer.core.TyperGroup):
             if type(error).__module__ != "sqlite3":
                 raise
             typer.echo(f"polypward: the ward's ledger cannot be used: {error}", err=True)
+            if "readonly" in str(error):
+                typer.echo("It is read-only here. Nothing was noted.", err=True)
             if "locked" in str(error):
                 typer.echo(
                     "Another program, perhaps a synchronisation or a backup, holds it. What was "

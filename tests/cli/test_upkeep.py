@@ -1,11 +1,14 @@
 """Check, backup and restore of a ward, wards of earlier versions, synchronised folders."""
 
+import ctypes
 import json
 import os
 import shutil
 import sqlite3
+import subprocess
 import sys
 import zipfile
+from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
@@ -193,8 +196,8 @@ def test_a_table_open_in_a_spreadsheet_costs_nothing(
 
 
 def test_a_table_that_an_office_program_has_open_is_told(scored: Desk) -> None:
-    (scored.path / ".~lock.readings.csv#").touch()
-    done = run("specimen", "cut", "amber", "--at", "2026-05-20", "--ward", scored.path)
+    (scored.path / ".~lock.scores.csv#").touch()
+    done = run("specimen", "sold", "amber", "--at", "2026-05-20", "--ward", scored.path)
     assert done.exit_code == 0
     assert "close it there without saving" in " ".join(done.stderr.split())
 
@@ -400,3 +403,63 @@ def test_half_a_ward_is_refused_as_a_sentence(tmp_path: Path) -> None:
     with pytest.raises(BadInputError, match="the ledger is missing, but tiles of a ward is here"):
         Ward.open(tmp_path, create=True)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["tiles"]
+
+
+# Wards that cannot be written.
+
+
+@pytest.fixture
+def read_only(scored: Desk) -> Iterator[Desk]:
+    """The ward's folder without the right to write, for whoever has not every right anyway."""
+    paths = [scored.path, *scored.path.rglob("*")]
+    for path in paths:
+        path.chmod(path.stat().st_mode & ~0o222)
+    yield scored
+    for path in paths:
+        path.chmod(path.stat().st_mode | 0o200)
+
+
+def as_anyone(*words: object) -> subprocess.CompletedProcess[str]:
+    """Run a command as a user whom file rights bind; root of this machine gives that up first."""
+
+    def bound() -> None:
+        if os.geteuid() == 0:  # PR_CAPBSET_DROP, CAP_DAC_OVERRIDE (linux/prctl.h, capability.h)
+            ctypes.CDLL(None).prctl(24, 1, 0, 0, 0)
+
+    code = "from polypward_cli.main import app; app()"
+    return subprocess.run(
+        [sys.executable, "-c", code, *map(str, words)],
+        capture_output=True,
+        text=True,
+        preexec_fn=bound,
+        check=False,
+    )
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="rights of files are tried on Linux")
+def test_a_read_only_ward_is_read_and_told(read_only: Desk, tmp_path: Path) -> None:
+    ward = ("--ward", read_only.path)
+    before = {p: p.read_bytes() for p in read_only.path.rglob("*") if p.is_file()}
+    listed = as_anyone("specimen", "list", *ward)
+    assert (listed.returncode, "1 specimen" in listed.stdout) == (0, True), listed.stderr
+    noted = as_anyone("specimen", "cut", "amber", *ward)
+    assert noted.returncode == 2
+    assert "the ward cannot be written (Permission denied); nothing was noted" in noted.stderr
+    kept = as_anyone("ward", "backup", "--to", tmp_path / "b.zip", *ward)
+    assert (kept.returncode, "read back and whole" in kept.stdout) == (0, True), kept.stderr
+    assert {p: p.read_bytes() for p in before} == before
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="rights of files are tried on Linux")
+def test_an_old_read_only_ward_says_why_it_does_not_open(tmp_path: Path) -> None:
+    path = tmp_path / "ward"
+    ward_of_the_first_version(path)
+    Path(path / "ward.toml").write_text('time_zone = "Europe/Berlin"\n')
+    path.chmod(0o500)
+    done = as_anyone("specimen", "list", "--ward", path)
+    path.chmod(0o700)
+    assert done.returncode == 2
+    told = " ".join(done.stderr.split())
+    assert "written by an earlier polypward, and read-only here" in told
+    assert "restore" not in told
+    assert not list(path.glob("ward-before-*"))

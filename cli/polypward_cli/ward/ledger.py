@@ -6,6 +6,7 @@ files beside it that belong together).
 """
 
 import json
+import os
 import sqlite3
 from contextlib import closing
 from datetime import UTC, datetime
@@ -30,8 +31,8 @@ def open_ledger(path: Path, *, create: bool) -> Database:
     Raises
     ------
     BadInputError
-        If it is missing and `create` is false, is no ledger of polypward, is damaged, or was
-        written by a newer polypward.
+        If it is missing and `create` is false, is no ledger of polypward, is damaged, was written
+        by a newer polypward, or by an older one and is read-only.
     """
     existed = path.exists()
     if not existed and not create:
@@ -72,6 +73,11 @@ def _bring_up_to_date(db: Database, path: Path, *, existed: bool) -> None:
     tables = [name for name in db.table_names() if not name.startswith(("sqlite_", "_sqlite"))]
     if tables and not migrations.applied(db):
         raise BadInputError(f"{path}: a database, but no ward of polypward ({tables[0]} in it)")
+    if existed and not (os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)):
+        raise BadInputError(
+            f"{path}: written by an earlier polypward, and read-only here, so that it cannot be "
+            "brought up to date; copy the ward to where you may write"
+        )
     if existed and tables:
         stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S")
         copy = path.with_name(f"ward-before-{pending[0].name}-{stamp}.db")

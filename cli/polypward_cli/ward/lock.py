@@ -18,18 +18,29 @@ LOCKED_BYTE = 4096
 
 
 @contextmanager
-def hold(folder: Path, doing: str) -> Iterator[None]:
+def hold(folder: Path, doing: str, *, only_reads: bool = False) -> Iterator[None]:
     """Hold the ward's lock while the block runs; `doing` names the command for the others.
 
     A killed program leaves no lock behind. On a file system that knows no locks nothing is held
-    and SQLite's own lock remains.
+    and SQLite's own lock remains. What `only_reads` needs no lock where nobody can write.
 
     Raises
     ------
     BadInputError
-        If another program holds it, with what it does and since when.
+        If another program holds it, with what it does and since when; or the folder is read-only.
     """
-    with (folder / LOCK).open("a+b") as stream:
+    try:
+        stream = (folder / LOCK).open("a+b")
+    except OSError as error:
+        if only_reads:
+            yield
+            return
+        raise BadInputError(
+            f"{folder}: the ward cannot be written ({error.strerror}); nothing was noted. Is its "
+            "folder or disk read-only? Lists work there; to note things, copy the ward to where "
+            "you may write."
+        ) from error
+    with stream:
         try:
             taken = _take(stream)
         except OSError:
