@@ -51,16 +51,17 @@ def test_opening_a_bag_says_what_becomes_of_its_ammonia(ward: Path) -> None:
         in (run(ward, *words).stdout)
     )
     told = run(ward, *words, "--salinity", 34, "--ph", 7.2).stdout
-    assert "once its pH has risen to 8.2, 9.6 times as much" in told
-    assert "no long drip in bag water (sea water open to the air, from memory)." in told
+    assert (
+        "once its pH has risen to 8.2 (sea water open to the air, from memory), 9.6 times as much: "
+        "match the temperature, no long drip in bag water."
+    ) in told
     place = ("specimen", "list", "--json")
     name = json.loads(run(ward, *place).stdout)[0]["specimen"]
     moved = run(ward, "specimen", "move", name, "--to", "rack 1", "--water-system", "main")
     assert moved.exit_code == 0, moved.output
     run(ward, "care", "water", "log", "main", "ph=8.0", "--at", "2025-02-28T09:00")
     told = run(ward, *words, "--ph", 7.5).stdout
-    assert "once its pH has risen to 8, " in told
-    assert "(pH of main, tested on 2025-02-28)." in told
+    assert "once its pH has risen to 8 (as of main, tested on 2025-02-28), " in told
     told = run(ward, *words, "--ph", 8.3).stdout
     assert "% of all in this bag." in told
     assert "once" not in told

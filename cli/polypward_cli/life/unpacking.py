@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from polypward.errors import BadInputError
-from polypward.water import OPEN_PH, bag_words
+from polypward.water import bag_words
 from polypward_cli.dates import parse_time
 from polypward_cli.naming import clean_name
 from polypward_cli.tablein import Faults, read_table
@@ -211,25 +211,21 @@ def ammonia_words(ward: Ward, row: Mapping[str, Any]) -> str:
     Its pH rises to that of the water the batch goes into, as last tested, else to that of sea
     water open to the air.
     """
-    rows = ward.db.query(
+    bag = {
+        "ph": row["bag_ph"],
+        "temperature_c": row["bag_temp_c"],
+        "salinity": row["bag_salinity"],
+    }
+    for test in ward.db.query(
         "select value, system, at from water_tests where undone_at is null and parameter = 'ph' "
         "and system in (select water_system from specimens where batch = ? and state = 'held') "
         "order by at desc limit 1",
         [row["batch"]],
-    )
-    tested = next(rows, None)
-    told = bag_words(
-        ph=row["bag_ph"],
-        temperature_c=row["bag_temp_c"],
-        salinity=row["bag_salinity"],
-        ph_after=tested["value"] if tested else OPEN_PH,
-    )
-    if " once " not in told:
-        return told
-    if tested:
-        day = datetime.fromisoformat(tested["at"]).astimezone(ward.settings.zone).date()
-        return f"{told} (pH of {tested['system']}, tested on {day})"
-    return f"{told} (sea water open to the air, from memory)"
+    ):
+        day = datetime.fromisoformat(test["at"]).astimezone(ward.settings.zone).date()
+        told = f"as of {test['system']}, tested on {day}"
+        return bag_words(**bag, ph_after=test["value"], ph_of=told)
+    return bag_words(**bag)
 
 
 def _known(ward: Ward, batch: str) -> str:

@@ -1,6 +1,6 @@
 """Water: tests, targets, real volumes, doses; rules without files."""
 
-from polypward.water.ammonia import OPEN_PH, Nh3, bag_words, nh3_of_tests, nh3_share
+from polypward.water.ammonia import Nh3, bag_words, nh3_of_tests, nh3_share
 from polypward.water.compounds import Compound, compound_of, compounds, grams_for, raised_by
 from polypward.water.dose import plan_compound, plan_label, plan_water
 from polypward.water.due import WaterDue, water_due
@@ -15,7 +15,6 @@ from polypward.water.tests import WaterTest
 from polypward.water.volume import Volume, measured_volume, says_unknown, volume_of
 
 __all__ = [
-    "OPEN_PH",
     "PARAMETERS",
     "Compound",
     "Dose",

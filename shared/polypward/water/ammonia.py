@@ -11,7 +11,7 @@ from polypward.masses import molar_mass_g
 from polypward.water.parameters import parameter, shown
 from polypward.water.tests import WaterTest
 
-__all__ = ["OPEN_PH", "Nh3", "bag_words", "nh3_of_tests", "nh3_share", "pk_ammonium"]
+__all__ = ["Nh3", "bag_words", "nh3_of_tests", "nh3_share", "pk_ammonium"]
 
 # Where both published fits hold; kits reach no further than this pH.
 TEMPERATURES_C: Final = (0.0, 40.0)
@@ -166,7 +166,12 @@ def nh3_of_tests(tests: Iterable[WaterTest]) -> Nh3 | None:
 
 
 def bag_words(
-    *, ph: float | None, temperature_c: float | None, salinity: float | None, ph_after: float
+    *,
+    ph: float | None,
+    temperature_c: float | None,
+    salinity: float | None,
+    ph_after: float = OPEN_PH,
+    ph_of: str = "sea water open to the air, from memory",
 ) -> str:
     """Return what opening a bag does to the ammonia in it, in a sentence.
 
@@ -174,8 +179,8 @@ def bag_words(
     ----------
     ph, temperature_c, salinity : float, optional
         As read in the bag at once; None = not read.
-    ph_after : float
-        pH that its water rises to.
+    ph_after, ph_of : float, str
+        pH that its water rises to, and of what that is the pH.
     """
     given = {"pH": ph, "temperature": temperature_c, "salinity": salinity}
     missing = [name for name, value in given.items() if value is None]
@@ -193,8 +198,9 @@ def bag_words(
     if after < 1.1 * now:
         return part
     return (
-        f"{part}; about {100 * after:.2g} % once its pH has risen to {shown('ph', ph_after)}, "
-        f"{after / now:.2g} times as much: match the temperature, no long drip in bag water"
+        f"{part}; about {100 * after:.2g} % once its pH has risen to {shown('ph', ph_after)} "
+        f"({ph_of}), {after / now:.2g} times as much: match the temperature, no long drip in bag "
+        "water"
     )
 
 
