@@ -1,4 +1,4 @@
-"""What README and docs tell people to type exists, and what they point at is there."""
+"""What documents name in passing exists: commands between backticks, make targets, links."""
 
 import re
 import shlex
@@ -6,61 +6,36 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-import typer
+from tests.documents import command_of
 
-from polypward_cli.main import app
+ROOT = Path(__file__).resolve().parents[1]
+DOCUMENTS = (
+    *("README.md", "DEVELOPERS.md"),
+    *sorted(f"docs/{page.name}" for page in (ROOT / "docs").glob("*.md")),
+)
 
-DOCUMENTS = ("README.md", "DEVELOPERS.md", *(f"docs/{n}.md" for n in ("card", "index", "numbers")))
-DOCUMENTS += ("docs/phone.md", "docs/security.md")
-DOCUMENTS += ("docs/photographing.md", "docs/specimens.md", "docs/care.md", "docs/water.md")
-DOCUMENTS += ("docs/money.md",)
 
-
-def commands(text: str) -> Iterator[list[str]]:
-    """Yield the words of every `polypward ...` that stands in a code block or between backticks."""
-    blocks = re.findall(r"```\w*\n(.*?)```", text, re.S)
-    lines = [line for block in blocks for line in block.splitlines()]
-    lines += re.findall(r"`([^`\n]+)`", re.sub(r"```.*?```", "", text, flags=re.S))
-    for line in lines:
-        found = re.match(r"\s*(?:\S*[/\\])?polypward( .*|)$", re.split(r"\s+#|\s{2,}", line)[0])
-        if found:
-            yield shlex.split(found[1])
+def named(text: str) -> Iterator[str]:
+    """Yield every `polypward ...` between backticks; code blocks are tried elsewhere."""
+    prose = re.sub(r"^ *```.*?^ *```$", "", text, flags=re.S | re.M)
+    for found in re.finditer(r"`(?:\S*[/\\])?(polypward(?: [^`]*)?)`", prose):
+        yield " ".join(found[1].split())
 
 
 @pytest.mark.parametrize("document", DOCUMENTS)
 def test_commands_that_documents_name_exist(root: Path, document: str) -> None:
-    for words in commands((root / document).read_text("utf-8")):
-        told = f"{document}: polypward {' '.join(words)}"
-        command = typer.main.get_command(app)
-        names = [word for word in words if not word.startswith("--")]
-        if names[:1] == ["COMMAND"]:  # stands for any
-            continue
-        while getattr(command, "commands", {}) and names:
-            under = command.commands  # type: ignore[attr-defined]
-            alone = getattr(command, "invoke_without_command", False)
-            if names[0] not in under and alone and command.name:
-                break  # the group's own arguments
-            assert names[0] in under, told
-            command = under[names.pop(0)]
-        known = {name for parameter in command.params for name in parameter.opts} | {"--help"}
-        assert {word for word in words if word.startswith("--")} <= known, told
+    for line in named((root / document).read_text("utf-8")):
+        if "COMMAND" not in shlex.split(line):  # stands for any
+            command_of(line)
 
 
 def test_the_reading_of_commands_finds_them() -> None:
-    """The check above sees commands in blocks and in backticks, without their remarks."""
-    text = "Use `polypward one --two 3`, not polypward four.\n```\npolypward five  # six\n```\n"
-    assert list(commands(text)) == [["five"], ["one", "--two", "3"]]
-
-
-def test_every_command_stands_in_the_readme(root: Path) -> None:
-    """One line each, in the section that lists them."""
-    section = (root / "README.md").read_text("utf-8").split("## Commands")[1].split("\n## ")[0]
-    told = {tuple(w for w in words if re.fullmatch("[a-z]+", w)) for words in commands(section)}
-    for name, command in typer.main.get_command(app).commands.items():  # type: ignore[attr-defined]
-        under = getattr(command, "commands", {})
-        alone = not under or getattr(command, "invoke_without_command", False)
-        wanted = {(name, one) for one in under} | ({(name,)} if alone else set())
-        assert wanted <= told
+    """The check above sees commands in backticks, also over the end of a line, and checks them."""
+    text = "Use `polypward score\n--strict`, not polypward four.\n```\npolypward five\n```\n"
+    assert list(named(text)) == ["polypward score --strict"]
+    for line in ("polypward nonsense", "polypward score --nonsense", "polypward care nonsense"):
+        with pytest.raises(LookupError, match="nonsense"):
+            command_of(line)
 
 
 @pytest.mark.parametrize("document", DOCUMENTS)
