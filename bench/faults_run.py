@@ -59,7 +59,7 @@ def warm_up() -> None:
     from polypward_cli import closing, main, measuring, scoring  # noqa: F401
     from polypward_cli.eyes import _model
     from polypward_cli.life import clocks  # noqa: F401
-    from polypward_cli.ward import courses  # noqa: F401
+    from polypward_cli.ward import kept_courses  # noqa: F401
 
     cv2.setNumThreads(1)
     _model("", "")

@@ -3,16 +3,13 @@
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from polypward.reasons import REASONS
 from polypward.records import Reading
 from polypward_cli.card.history import change_of
 from polypward_cli.scoring import Outcome
 from polypward_cli.ward import Ward
-
-if TYPE_CHECKING:
-    from polypward.course import Course
 
 __all__ = ["Closing", "close"]
 
@@ -106,8 +103,8 @@ class Closing:
                 yield f"{title}: {shown}{more}"
 
 
-def close(ward: Ward, outcome: Outcome, courses: Mapping[str, "Course"]) -> Closing:
-    """Gather the closing list of a run whose courses have been refreshed."""
+def close(ward: Ward, outcome: Outcome) -> Closing:
+    """Gather the closing list of a run after the courses were refreshed."""
     keys = set(outcome.keys)
     own = sorted(ward.readings_by_key(keys), key=lambda one: (one.photo, one.specimen))
     dropped = [one for one in own if "dropped" in one.reasons]
@@ -121,10 +118,9 @@ def close(ward: Ward, outcome: Outcome, courses: Mapping[str, "Course"]) -> Clos
         rejected=tuple(rejected),
         dropped=len(dropped),
         flagged=tuple(
-            (name, flag.name, flag.evidence)
-            for name, course in courses.items()
-            for flag in course.flags
-            if flag.standing
+            (name, flag["name"], flag["evidence"])
+            for name, known in ward.summaries().items()
+            for flag in known["flags"]
         ),
         unregistered=tuple(sorted(named - registered)) if registered else (),
         ward=ward,

@@ -15,7 +15,7 @@ from polypward_cli.manifest import Manifest, read_manifest
 from polypward_cli.register import take_register
 from polypward_cli.scoring import Options, Progress, score_folder
 from polypward_cli.ward import Ward
-from polypward_cli.ward.courses import refresh
+from polypward_cli.ward.kept_courses import refresh
 
 __all__ = ["Demo", "run_demo", "sample_photos"]
 
@@ -93,9 +93,9 @@ def run_demo(photos: Path, out: Path, *, progress: Progress) -> Demo:
         last = max((one.taken_at for one in ward.readings() if one.taken_at), default=None)
     today = last.date() if last else None
     with Ward.open(folder, today=today) as ward:
-        courses = refresh(ward)
-        closing = close(ward, outcome, courses)
-        keep_edges(ward, closing.flagged, photographed=set(courses))
+        refresh(ward)
+        closing = close(ward, outcome)
+        keep_edges(ward, closing.flagged, photographed=set(ward.summaries()))
         lines = tuple(closing.lines())
         report = build_report(ward, beside=gather(ward))
     return Demo(ward=folder, closing=closing, lines=lines, report=report)

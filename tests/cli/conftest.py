@@ -7,7 +7,7 @@ from tests.cli.fakes import FakeEyes
 from polypward_cli.closing import Closing, close
 from polypward_cli.scoring import Options, score_folder
 from polypward_cli.ward import Ward
-from polypward_cli.ward.courses import refresh
+from polypward_cli.ward.kept_courses import refresh
 
 NOW = datetime(2026, 6, 1, 12, tzinfo=UTC)
 
@@ -33,7 +33,8 @@ class Desk:
                 options=Options(**{"workers": 1, **options}),  # type: ignore[arg-type]
                 now=NOW,
             )
-            return close(ward, outcome, refresh(ward))
+            refresh(ward)
+            return close(ward, outcome)
 
 
 @pytest.fixture

@@ -29,10 +29,14 @@ def rows(database: Path) -> Rows:
         db.row_factory = sqlite3.Row
         names = db.execute("select name from sqlite_master where type = 'table'").fetchall()
         return {
-            name: [dict(row) for row in db.execute(f'select * from "{name}" order by 1, 2')]
+            name: sorted(map(dict, db.execute(f'select * from "{name}"')), key=_in_order)
             for (name,) in names
             if not name.startswith(("sqlite_", "_sqlite"))
         }
+
+
+def _in_order(row: dict[str, object]) -> str:
+    return repr(list(row.values())[:2])
 
 
 def columns(database: Path) -> dict[str, dict[str, tuple[object, ...]]]:

@@ -16,7 +16,13 @@ from polypward.records import CareEvent, Reading, Specimen
 from polypward_cli.files import write_bytes, write_text
 from polypward_cli.ward import Ward, ledger
 from polypward_cli.ward.settings import read_settings
-from polypward_cli.ward.tables import READING_COLUMNS, SCORE_COLUMNS, guarded, readings_csv
+from polypward_cli.ward.tables import (
+    READING_COLUMNS,
+    SCORE_COLUMNS,
+    csv_text,
+    guarded,
+    reading_line,
+)
 
 # The contract, spelt out again: other people's scripts read these columns.
 READINGS = (
@@ -48,7 +54,7 @@ def test_empty_is_not_available_and_times_have_offsets() -> None:
     reading = Reading(
         photo="a.jpg", sha256="x", taken_at=at, live_cover=0.9, L=float("nan"), a=-0.0
     )
-    header, line, end = readings_csv([reading]).split("\n")
+    header, line, end = (csv_text(READING_COLUMNS, ()) + reading_line(reading)).split("\n")
     cells = dict(zip(header.split(","), line.split(","), strict=True))
     assert end == ""
     assert cells["taken_at"] == "2026-01-12T10:30:00+00:00"

@@ -56,7 +56,7 @@ def assign(
     from polypward_cli.dates import parse_shift
     from polypward_cli.life.common import who
     from polypward_cli.ward import Ward
-    from polypward_cli.ward.courses import refresh
+    from polypward_cli.ward.kept_courses import refresh
 
     asked = (to is not None) + drop + (shift is not None) + undo
     if not asked and not photos and camera is None:

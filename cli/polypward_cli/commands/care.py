@@ -59,7 +59,7 @@ def log(
     """
     from polypward_cli.care import event_of
     from polypward_cli.ward import Ward
-    from polypward_cli.ward.courses import refresh
+    from polypward_cli.ward.kept_courses import refresh
 
     with Ward.open(ward) as opened, opened.working("care"):
         event = event_of(opened, specimen, what, at=at, details=detail or [], by=by)
@@ -85,7 +85,7 @@ def import_(
     """
     from polypward_cli.care import read_care
     from polypward_cli.ward import Ward
-    from polypward_cli.ward.courses import refresh
+    from polypward_cli.ward.kept_courses import refresh
 
     with Ward.open(ward) as opened, opened.working("care"):
         events = read_care(opened, table)

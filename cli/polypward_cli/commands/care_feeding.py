@@ -72,7 +72,7 @@ def feed(
     from polypward_cli.caring.scope import scope_of
     from polypward_cli.life.common import moment, who
     from polypward_cli.ward import Ward
-    from polypward_cli.ward.courses import refresh
+    from polypward_cli.ward.kept_courses import refresh
 
     with Ward.open(ward) as opened, opened.working("care"):
         person = who(opened, by)
@@ -139,7 +139,7 @@ def ate(
     from polypward_cli.caring.scope import scope_of
     from polypward_cli.life.common import moment, who
     from polypward_cli.ward import Ward
-    from polypward_cli.ward.courses import refresh
+    from polypward_cli.ward.kept_courses import refresh
 
     *names, response = specimen
     if not names:

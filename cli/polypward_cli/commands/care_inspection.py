@@ -57,7 +57,7 @@ def inspect(
     from polypward_cli.dates import parse_day
     from polypward_cli.life.common import moment, who
     from polypward_cli.ward import Ward
-    from polypward_cli.ward.courses import refresh
+    from polypward_cli.ward.kept_courses import refresh
 
     with Ward.open(ward) as opened, opened.working("care"):
         person = who(opened, by)
@@ -131,7 +131,7 @@ def place(
     from polypward_cli.caring.places import place_views, set_standing, water_mates
     from polypward_cli.life.common import moment, who
     from polypward_cli.ward import Ward
-    from polypward_cli.ward.courses import refresh
+    from polypward_cli.ward.kept_courses import refresh
 
     if name is None and (state or reason or days is not None):
         raise BadInputError("name the place: polypward care place NAME --state ...")

@@ -123,7 +123,7 @@ def amend(
     from polypward_cli.caring.entries import parse_about, take_back
     from polypward_cli.life.common import who
     from polypward_cli.ward import Ward
-    from polypward_cli.ward.courses import refresh
+    from polypward_cli.ward.kept_courses import refresh
 
     if undo == bool(setting):
         raise BadInputError("say what to correct, --set name=value, or --undo; one of them")

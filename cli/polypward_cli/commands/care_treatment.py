@@ -75,7 +75,7 @@ def treat(
     from polypward_cli.caring.treating import treat as keep
     from polypward_cli.life.common import moment, who
     from polypward_cli.ward import Ward
-    from polypward_cli.ward.courses import refresh
+    from polypward_cli.ward.kept_courses import refresh
 
     if course and (done or bath_minutes is not None):
         raise BadInputError("--course is a treatment that goes on: without --done, --bath-minutes")
@@ -146,7 +146,7 @@ def change(
     from polypward_cli.caring.changing import change_water
     from polypward_cli.life.common import moment, who
     from polypward_cli.ward import Ward
-    from polypward_cli.ward.courses import refresh
+    from polypward_cli.ward.kept_courses import refresh
 
     with Ward.open(ward) as opened, opened.working("care"):
         person = who(opened, by)

@@ -32,17 +32,27 @@ def course() -> None:
 
 
 @app.command()
-def show(name: NameArgument, as_json: JsonOption = False, ward: WardOption = WARD) -> None:
+def show(
+    name: NameArgument,
+    visits: Annotated[
+        bool, typer.Option("--visits", help="Each visit too, and its marks.")
+    ] = False,
+    as_json: JsonOption = False,
+    ward: WardOption = WARD,
+) -> None:
     """Show condition, recovery, trends, flags with their evidence and dates, and the advice.
+
+    With --visits also each visit: its figures, how open the polyps were, and why its colour was not
+    compared (handled shortly before, another hour, another light).
 
     Example:
 
-        polypward course show LAM-03 --ward ward
+        polypward course show LAM-03 --visits --ward ward
     """
     import json
 
     from polypward_cli.course_words import as_json as values_of
-    from polypward_cli.course_words import told_course
+    from polypward_cli.course_words import told_course, told_visits
     from polypward_cli.life.common import named
     from polypward_cli.ward import Ward
 
@@ -52,6 +62,8 @@ def show(name: NameArgument, as_json: JsonOption = False, ward: WardOption = WAR
         typer.echo(json.dumps(values_of(found), indent=1, ensure_ascii=False, default=str))
         return
     for line in told_course(found):
+        typer.echo(line)
+    for line in told_visits(found) if visits else ():
         typer.echo(line)
 
 
@@ -132,7 +144,7 @@ def baseline(
     from polypward_cli.course_notes import start_baseline
     from polypward_cli.life.common import moment, who
     from polypward_cli.ward import Ward
-    from polypward_cli.ward.courses import refresh
+    from polypward_cli.ward.kept_courses import refresh
 
     with Ward.open(ward) as opened, opened.working("course"):
         event = start_baseline(
@@ -162,13 +174,14 @@ def acknowledge(
     from polypward_cli.course_notes import acknowledge as note
     from polypward_cli.life.common import moment, who
     from polypward_cli.ward import Ward
-    from polypward_cli.ward.courses import refresh
+    from polypward_cli.ward.kept_courses import refresh
 
     with Ward.open(ward) as opened, opened.working("course"):
         event = note(
             opened, name, flag=flag, reason=reason, at=moment(opened, at), by=who(opened, by)
         )
-        standing = [one.name for one in refresh(opened)[event.specimen].flags if one.standing]
+        refresh(opened)
+        standing = [one["name"] for one in opened.summaries()[event.specimen]["flags"]]
     left = f"still standing: {', '.join(standing)}" if standing else "no flag stands"
     typer.echo(f"{event.specimen}: {flag or 'every flag'} acknowledged; {left}.")
 
@@ -195,7 +208,7 @@ def reference(
     from polypward_cli.course_notes import name_kind_colour
     from polypward_cli.life.common import moment, who
     from polypward_cli.ward import Ward
-    from polypward_cli.ward.courses import refresh
+    from polypward_cli.ward.kept_courses import refresh
 
     with Ward.open(ward) as opened, opened.working("course"):
         light, red, yellow = name_kind_colour(

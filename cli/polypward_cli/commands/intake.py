@@ -45,7 +45,7 @@ def intake(
     from polypward_cli.life.common import show_cautions, who
     from polypward_cli.register import take_register
     from polypward_cli.ward import Ward
-    from polypward_cli.ward.courses import refresh
+    from polypward_cli.ward.kept_courses import refresh
 
     with Ward.open(ward, create=True) as opened, opened.working("intake"):
         by = who(opened, by)

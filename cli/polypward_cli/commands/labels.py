@@ -90,7 +90,7 @@ def put(
     from polypward_cli.labels.worn import put_tag
     from polypward_cli.life.common import moment, named, who
     from polypward_cli.ward import Ward
-    from polypward_cli.ward.courses import refresh
+    from polypward_cli.ward.kept_courses import refresh
 
     called = tag_called(tag)
     with Ward.open(ward) as opened, opened.working("labels"):
@@ -118,7 +118,7 @@ def take(
     from polypward_cli.labels.worn import take_tag
     from polypward_cli.life.common import moment, who
     from polypward_cli.ward import Ward
-    from polypward_cli.ward.courses import refresh
+    from polypward_cli.ward.kept_courses import refresh
 
     called = tag_called(tag)
     with Ward.open(ward) as opened, opened.working("labels"):
@@ -145,7 +145,7 @@ def undo(
     from polypward_cli.labels.worn import undo_tag
     from polypward_cli.life.common import who
     from polypward_cli.ward import Ward
-    from polypward_cli.ward.courses import refresh
+    from polypward_cli.ward.kept_courses import refresh
 
     called = tag_called(tag)
     with Ward.open(ward) as opened, opened.working("labels"):

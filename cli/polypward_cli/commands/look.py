@@ -45,7 +45,7 @@ def look(
     from polypward_cli.life.common import moment, who
     from polypward_cli.looking import WELL, note_looks, take_back_look
     from polypward_cli.ward import Ward
-    from polypward_cli.ward.courses import refresh
+    from polypward_cli.ward.kept_courses import refresh
 
     with Ward.open(ward) as opened, opened.working("look"):
         if undo:

@@ -153,7 +153,7 @@ def change(
     from polypward_cli.life.change import change as change_it
     from polypward_cli.life.common import who
     from polypward_cli.ward import Ward
-    from polypward_cli.ward.courses import refresh
+    from polypward_cli.ward.kept_courses import refresh
 
     given = locals()
     values = {field: given[field] for field in CHANGEABLE}
@@ -193,7 +193,7 @@ def undo(
     from polypward_cli.life.common import who
     from polypward_cli.life.undo import undo_last
     from polypward_cli.ward import Ward
-    from polypward_cli.ward.courses import refresh
+    from polypward_cli.ward.kept_courses import refresh
 
     with Ward.open(ward) as opened, opened.working("specimen"):
         when = parse_time(at, zone=opened.settings.zone) if at else None
@@ -223,7 +223,7 @@ def withdraw(
     from polypward_cli.life.common import who
     from polypward_cli.life.undo import withdraw as take_out
     from polypward_cli.ward import Ward
-    from polypward_cli.ward.courses import refresh
+    from polypward_cli.ward.kept_courses import refresh
 
     with Ward.open(ward) as opened, opened.working("specimen"):
         gone = take_out(opened, names, by=who(opened, by))

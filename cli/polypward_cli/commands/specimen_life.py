@@ -239,7 +239,7 @@ def _note(
     from polypward_cli.labels.worn import tags_worn
     from polypward_cli.life.common import moment, show_cautions, who
     from polypward_cli.ward import Ward
-    from polypward_cli.ward.courses import refresh
+    from polypward_cli.ward.kept_courses import refresh
 
     with Ward.open(ward) as opened, opened.working("specimen"):
         when, by = moment(opened, at), who(opened, by)

@@ -115,7 +115,7 @@ def take_in(
     from polypward_cli.teaching.corrections import import_maps
     from polypward_cli.teaching.learning import learn
     from polypward_cli.ward import Ward
-    from polypward_cli.ward.courses import refresh
+    from polypward_cli.ward.kept_courses import refresh
 
     with Ward.open(ward) as opened, opened.working("teach import"):
         done = import_maps(opened, paths, by=by or opened.settings.owner)

@@ -44,7 +44,7 @@ def check(
         polypward ward check --ward ward
     """
     from polypward_cli.ward import Ward
-    from polypward_cli.ward.courses import refresh
+    from polypward_cli.ward.kept_courses import refresh
     from polypward_cli.ward.upkeep import DAMAGED, check_ward, count_rows
     from polypward_cli.ward.upkeep import as_json as findings_json
 
@@ -88,7 +88,7 @@ def backup(
     from polypward_cli.ward import Ward
     from polypward_cli.ward.backup import back_up, default_name
 
-    with Ward.open(ward) as opened, opened.working("ward backup"):
+    with Ward.open(ward) as opened, opened.working("ward backup", only_reads=True):
         done = back_up(opened, to or default_name(opened))
     typer.echo(f"{done.path}: {done.files} files, {done.size / 1e6:.1f} MB, read back and whole.")
     typer.echo("Keep a copy on another disk. Photos outside the ward are not in it.")

@@ -16,7 +16,7 @@ from polypward_cli.phone.inbox import PHOTOS, Arrival, forget
 from polypward_cli.scan import Found, Scan
 from polypward_cli.scoring import score_scan
 from polypward_cli.ward import Ward
-from polypward_cli.ward.courses import summary
+from polypward_cli.ward.courses import looks_dead, summary
 from polypward_cli.ward.ledger import audit, dumps
 from polypward_cli.ward.light import mark_changed_light
 from polypward_cli.ward.rows import reading_of
@@ -163,7 +163,10 @@ def course_of(ward: Ward, specimen: str, *, pooled: "PooledSd | None") -> "Cours
 def keep_summary(ward: Ward, course: "Course | None") -> None:
     """Keep what the round needs of a course, so that today's list is right at once."""
     if course is not None:
-        row = {"specimen": course.specimen, "summary": dumps(summary(course))}
+        row = {
+            "specimen": course.specimen,
+            "summary": dumps(summary(course, dead=looks_dead(course))),
+        }
         ward.db.table("summaries").insert(row, pk="specimen", replace=True)
 
 

@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 from polypward.errors import BadInputError
 from polypward_cli.phone.inbox import PHOTOS
 from polypward_cli.ward import Ward
-from polypward_cli.ward.courses import refresh
 from polypward_cli.ward.inputs import publish_residuals
+from polypward_cli.ward.kept_courses import refresh
 
 if TYPE_CHECKING:
     from polypward.course import PooledSd

@@ -1,78 +1,125 @@
-"""The courses of a ward: stored readings in, scores and filled readings out, and what is kept."""
+"""The courses of a ward: stored readings in, scores and filled readings out."""
 
 import gc
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from polypward.life import inherited
 from polypward.records import CareEvent, Reading, Specimen
-from polypward_cli.ward.ledger import dumps
-from polypward_cli.ward.light import mark_changed_light
-from polypward_cli.ward.tables import readings_csv, scores_csv
-from polypward_cli.ward.upkeep import write_table
 
 if TYPE_CHECKING:
-    from polypward.course import Course, CourseSettings
+    from polypward.course import Course, CourseSettings, PooledSd, Stand
     from polypward_cli.ward.ward import Ward
 
-__all__ = ["course_settings", "courses", "refresh", "summary"]
+__all__ = [
+    "Sources",
+    "course_settings",
+    "courses",
+    "looks_dead",
+    "own_card",
+    "sources_of",
+    "summary",
+    "with_worth",
+]
 
-READINGS = "readings.csv"
-SCORES = "scores.csv"
+_Of = TypeVar("_Of", Reading, CareEvent)
 # Live cover up to which photos show no live tissue worth the name.
 LOOKS_DEAD = 0.02
 
 
-def courses(ward: "Ward", *, today: date) -> dict[str, "Course"]:
-    """Return the course of every specimen of the ward, by name."""
+@dataclass(frozen=True, slots=True)
+class Sources:
+    """What courses are worked out from: specimens by name, stored readings and care by specimen.
+
+    The care of a piece holds what it carries on from the specimen it was cut from. Photos of none
+    are readings of "".
+    """
+
+    specimens: list[Specimen]
+    readings: Mapping[str, list[Reading]]
+    care: Mapping[str, list[CareEvent]]
+
+
+def sources_of(ward: "Ward", names: Collection[str] | None = None) -> Sources:
+    """Return what the courses of all specimens, or of those named, are worked out from."""
     with _collector_resting():
-        return _courses(ward, today=today)
-
-
-def _courses(ward: "Ward", *, today: date) -> dict[str, "Course"]:
-    from polypward.course import pool_sd, score_specimen
-
-    every = _joined(ward, ward.readings())
-    readings = _by_specimen(every)
-    care: dict[str, list[CareEvent]] = defaultdict(list)
-    for event in ward.care():
-        care[event.specimen].append(event)
-    settings = course_settings(ward)
-    specimens: list[Specimen] = ward.specimens()
-    known = inherited({one.specimen: one.parent for one in specimens if one.parent}, care)
-    pooled = pool_sd((one for one in every if one.specimen), zone=ward.settings.zone)
-    found = {
-        one.specimen: score_specimen(
-            readings.get(one.specimen, []),
-            specimen=one,
-            care=known.get(one.specimen, ()),
-            pooled=pooled,
-            settings=settings,
-            today=today,
+        if names is None:
+            specimens = ward.specimens()
+            readings, care = _by_specimen(ward.readings()), _by_specimen(ward.care())
+            parents = {one.specimen: one.parent for one in specimens if one.parent}
+            return Sources(specimens, readings, inherited(parents, care))
+        wanted = sorted(names)
+        parents = _ancestry(ward, wanted)
+        care = {name: ward.care(name) for name in {*wanted, *parents, *parents.values()}}
+        known = (ward.specimen(name) for name in wanted)
+        return Sources(
+            [one for one in known if one is not None],
+            {name: ward.readings(name) for name in wanted},
+            inherited(parents, care),
         )
-        for one in specimens
-    }
-    return _with_worth(ward, found, specimens)
 
 
-def _joined(ward: "Ward", readings: list[Reading]) -> list[Reading]:
-    """Let colour go on from a card to the one that was bridged to it, as if it were the same."""
+def courses(
+    ward: "Ward",
+    *,
+    today: date,
+    sources: Sources | None = None,
+    pooled: "PooledSd | None" = None,
+) -> dict[str, "Course"]:
+    """Return the course of every specimen of the ward, or of those in `sources`, by name.
+
+    `pooled` is the ward's repeatability; without it, it is that of the sources.
+    """
+    from polypward.course import pool_sd, score_specimen
     from polypward_cli.card.history import bridges
 
-    roots = bridges(ward)
-    if not roots:
-        return readings
+    with _collector_resting():
+        known = sources or sources_of(ward)
+        if pooled is None:
+            named = (one for name, own in known.readings.items() if name for one in own)
+            pooled = pool_sd(named, zone=ward.settings.zone)
+        settings = course_settings(ward)
+        roots = bridges(ward)
+        return {
+            one.specimen: score_specimen(
+                _joined(known.readings.get(one.specimen, []), roots),
+                specimen=one,
+                care=known.care.get(one.specimen, ()),
+                pooled=pooled,
+                settings=settings,
+                today=today,
+            )
+            for one in known.specimens
+        }
+
+
+def _ancestry(ward: "Ward", names: Sequence[str]) -> dict[str, str]:
+    """Return the parent of each of these specimens that has one, of each of those, and so on."""
+    every = {
+        row["specimen"]: row["parent"]
+        for row in ward.db.query("select specimen, parent from specimens where parent != ''")
+    }
+    found: dict[str, str] = {}
+    for name in names:
+        while name in every and name not in found:
+            found[name] = every[name]
+            name = every[name]
+    return found
+
+
+def _joined(readings: list[Reading], roots: Mapping[str, str]) -> list[Reading]:
+    """Let colour go on from a card to the one that was bridged to it, as if it were the same."""
     return [
         replace(one, card_serial=roots[one.card_serial]) if one.card_serial in roots else one
         for one in readings
     ]
 
 
-def _own_card(filled: Reading, stored: Reading) -> Reading:
+def own_card(filled: Reading, stored: Reading) -> Reading:
     """Give a filled reading the card that was in the photo again."""
     if filled.card_serial == stored.card_serial:
         return filled
@@ -92,13 +139,15 @@ def course_settings(ward: "Ward") -> "CourseSettings":
     return replace(settings, kind_references={**named, **settings.kind_references})
 
 
-def _with_worth(
-    ward: "Ward", found: dict[str, "Course"], specimens: list[Specimen]
-) -> dict[str, "Course"]:
-    """Tell beside the advice what a further week may bring, where enough cases have ended."""
+def with_worth(ward: "Ward", found: dict[str, "Course"]) -> dict[str, "Course"]:
+    """Tell beside the advice what a further week may bring, where enough cases have ended.
+
+    `found` are the courses of all specimens of the ward.
+    """
     from polypward.course import LEAST_CASES, Case, prospect_of
     from polypward_cli.ward.money_settings import money_of
 
+    specimens = ward.specimens()
     cases = [
         Case(
             kind=one.kind,
@@ -132,50 +181,31 @@ def _with_worth(
     return found
 
 
-def summary(course: "Course") -> dict[str, Any]:
-    """Return what `rounds` needs of a course, as plain JSON values."""
+def summary(course: "Course | Stand", *, dead: bool) -> dict[str, Any]:
+    """Return what `rounds` needs of a course, as plain JSON values.
+
+    `dead` says whether it looks dead.
+    """
     advice = course.advice
     return {
         "advice": advice.what,
         "reason": advice.reason,
         "next_photo_on": advice.next_photo_on.isoformat() if advice.next_photo_on else None,
-        "looks_dead": _looks_dead(course),
+        "looks_dead": dead,
         "last_seen": course.score.last_seen.isoformat() if course.score.last_seen else None,
         "quarantine": course.facts.get("quarantine_done") == "no",
         "treated": course.facts.get("open_treatment") == "yes",
         "flags": [
-            {"name": flag.name, "evidence": flag.evidence, "urgent": flag.urgent}
+            {
+                "name": flag.name,
+                "evidence": flag.evidence,
+                "urgent": flag.urgent,
+                "raised_on": flag.raised_on.isoformat(),
+            }
             for flag in course.flags
             if flag.standing
         ],
     }
-
-
-def refresh(ward: "Ward") -> dict[str, "Course"]:
-    """Compute every course again; write readings.csv, scores.csv and the summaries."""
-    from polypward_cli.caring.places import note_newcomers
-
-    mark_changed_light(ward)
-    note_newcomers(ward)
-    known = ward.courses()
-    filled = {
-        (reading.photo, reading.sha256, reading.specimen): reading
-        for course in known.values()
-        for reading in course.readings
-    }
-    readings = [
-        _own_card(filled.get((reading.photo, reading.sha256, reading.specimen), reading), reading)
-        for reading in ward.readings()
-    ]
-    readings.sort(key=lambda one: (one.photo, one.specimen))
-    write_table(ward.path / READINGS, readings_csv(readings))
-    write_table(ward.path / SCORES, scores_csv(course.score for course in known.values()))
-    with ward.db.atomic():
-        ward.db.execute("delete from summaries")
-        ward.db.table("summaries").insert_all(
-            {"specimen": name, "summary": dumps(summary(course))} for name, course in known.items()
-        )
-    return known
 
 
 @contextmanager
@@ -190,15 +220,14 @@ def _collector_resting() -> Iterator[None]:
             gc.enable()
 
 
-def _looks_dead(course: "Course") -> bool:
+def looks_dead(course: "Course") -> bool:
     """Say whether the last visit with a cover showed no live tissue worth the name."""
     covers = [visit.live_cover for visit in course.visits if visit.live_cover is not None]
     return bool(covers) and covers[-1] <= LOOKS_DEAD
 
 
-def _by_specimen(readings: list[Reading]) -> dict[str, list[Reading]]:
-    grouped: dict[str, list[Reading]] = defaultdict(list)
-    for reading in readings:
-        if reading.specimen:
-            grouped[reading.specimen].append(reading)
+def _by_specimen(rows: Iterable[_Of]) -> dict[str, list[_Of]]:
+    grouped: dict[str, list[_Of]] = defaultdict(list)
+    for row in rows:
+        grouped[row.specimen].append(row)
     return grouped

@@ -11,7 +11,7 @@ from polypward.records import Reading
 if TYPE_CHECKING:
     from polypward.course import Score
 
-__all__ = ["READING_COLUMNS", "SCORE_COLUMNS", "csv_text", "guarded", "readings_csv", "scores_csv"]
+__all__ = ["READING_COLUMNS", "SCORE_COLUMNS", "csv_text", "guarded", "reading_line", "score_line"]
 
 READING_COLUMNS: Final = (
     *("photo", "sha256", "specimen", "taken_at", "status", "reasons", "card", "card_serial"),
@@ -37,35 +37,28 @@ _DECIMALS: Final = {
 _DECIMALS_ELSE: Final = 2
 
 
-def readings_csv(readings: Iterable[Reading]) -> str:
-    """Return the text of readings.csv, a row per photo and specimen, in the order given."""
-    return _records_csv(READING_COLUMNS, readings)
+def reading_line(reading: Reading) -> str:
+    """Return a row of readings.csv with its line end."""
+    return csv_text([_cell(name, getattr(reading, name)) for name in READING_COLUMNS], ())
 
 
-def scores_csv(scores: Iterable["Score"]) -> str:
-    """Return the text of scores.csv, a row per specimen, in the order given."""
-    return _records_csv(SCORE_COLUMNS, scores)
+def score_line(score: "Score") -> str:
+    """Return a row of scores.csv with its line end."""
+    return csv_text([_cell(name, getattr(score, name)) for name in SCORE_COLUMNS], ())
 
 
-def csv_text(columns: Sequence[str], rows: Iterable[Iterable[Any]]) -> str:
+def csv_text(columns: Sequence[Any], rows: Iterable[Iterable[Any]]) -> str:
     """Return a head and rows as CSV, text `guarded`; None is empty."""
     stream = io.StringIO(newline="")
     writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(columns)
-    for row in rows:
-        writer.writerow(guarded(cell) if isinstance(cell, str) else cell for cell in row)
+    for row in (columns, *rows):
+        writer.writerow([guarded(cell) if isinstance(cell, str) else cell for cell in row])
     return stream.getvalue()
 
 
 def guarded(text: str) -> str:
     """Return `text` with an apostrophe before a sign that a spreadsheet takes for a formula."""
     return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text
-
-
-def _records_csv(columns: Sequence[str], records: Iterable[object]) -> str:
-    return csv_text(
-        columns, ([_cell(name, getattr(one, name)) for name in columns] for one in records)
-    )
 
 
 def _cell(name: str, value: Any) -> Any:

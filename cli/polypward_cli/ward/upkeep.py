@@ -107,8 +107,8 @@ def refuse_half_a_ward(path: Path) -> None:
         )
 
 
-def write_table(path: Path, text: str) -> None:
-    """Write a table of the ward; if another program holds it, say so and go on.
+def write_table(path: Path, text: str) -> bool:
+    """Write a table of the ward; if another program holds it, say so and go on: False.
 
     All that a table tells is in the ledger, so nothing is lost.
     """
@@ -123,7 +123,7 @@ def write_table(path: Path, text: str) -> None:
             "lost: all of it is in ward.db.",
             err=True,
         )
-        return
+        return False
     # What office programs lay beside a table that they have open.
     if any(path.with_name(name).exists() for name in (f".~lock.{path.name}#", f"~${path.name}")):
         typer.echo(
@@ -131,6 +131,7 @@ def write_table(path: Path, text: str) -> None:
             "saving, and open it again.",
             err=True,
         )
+    return True
 
 
 def _ledger(ward: "Ward") -> Iterator[Finding]:

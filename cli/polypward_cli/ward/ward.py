@@ -15,7 +15,13 @@ from polypward.errors import BadInputError
 from polypward.records import Card, CareEvent, Reading, Specimen
 from polypward_cli.ward import lock
 from polypward_cli.ward.ledger import DATABASE, audit, dumps, now_text, open_ledger
-from polypward_cli.ward.rows import care_of, reading_of, row_of_specimen, specimen_of
+from polypward_cli.ward.rows import (
+    READING_ROW,
+    care_of,
+    reading_of,
+    row_of_specimen,
+    specimen_of,
+)
 from polypward_cli.ward.settings import SETTINGS, WardSettings, read_settings, write_new_settings
 from polypward_cli.ward.upkeep import refuse_half_a_ward
 
@@ -94,9 +100,12 @@ class Ward:
         self.db.close()
 
     @contextmanager
-    def working(self, doing: str) -> Iterator[None]:
-        """Hold the ward for writing; another polypward is told what runs since when."""
-        with lock.hold(self.path, doing):
+    def working(self, doing: str, *, only_reads: bool = False) -> Iterator[None]:
+        """Hold the ward for writing; another polypward is told what runs since when.
+
+        With `only_reads` a ward in a read-only folder is not held: nobody can write there.
+        """
+        with lock.hold(self.path, doing, only_reads=only_reads):
             yield
 
     # What is in it.
@@ -117,7 +126,7 @@ class Ward:
         """
         where = "" if specimen is None else "where readings.specimen = ?"
         rows = self.db.query(
-            "select readings.*, photos.path, photos.sha256 from readings join photos using (key) "
+            f"select {READING_ROW} from readings join photos using (key) "
             f"{where} order by taken_at, path, specimen",
             None if specimen is None else [specimen],
         )
@@ -126,7 +135,7 @@ class Ward:
     def readings_by_key(self, keys: Collection[str]) -> list[Reading]:
         """Return the readings of the photos with these keys of the ledger, by path."""
         rows = self.db.query(
-            "select readings.*, photos.path, photos.sha256 from readings join photos using (key) "
+            f"select {READING_ROW} from readings join photos using (key) "
             "where key in (select value from json_each(?)) order by path, specimen",
             [dumps(sorted(keys))],
         )
@@ -151,9 +160,9 @@ class Ward:
 
     def courses(self, *, today: date | None = None) -> dict[str, "Course"]:
         """Return the course of every specimen, computed from the stored readings."""
-        from polypward_cli.ward.courses import courses
+        from polypward_cli.ward.courses import courses, with_worth
 
-        return courses(self, today=today or self.zone_today)
+        return with_worth(self, courses(self, today=today or self.zone_today))
 
     def summaries(self) -> dict[str, dict[str, Any]]:
         """Return what the last run knew of each specimen (see `courses.summary`)."""

@@ -10,7 +10,7 @@ from polypward.course.settings import CourseSettings
 from polypward.life import LEAVING
 from polypward.records import CareEvent, Specimen
 
-__all__ = ["advise", "gather_facts", "left"]
+__all__ = ["advise", "facts_on", "gather_facts", "left"]
 
 _LEFT: Final = {**LEAVING, "split": "split"}
 _SECOND_LOOK_HOURS: Final = 24
@@ -81,10 +81,8 @@ def gather_facts(
     care: Sequence[CareEvent],
     *,
     condition: float | None,
-    settings: CourseSettings,
-    today: date,
 ) -> dict[str, Fact]:
-    """Collect what the rules may ask for.
+    """Collect what the rules may ask for, as far as it does not move with the day of asking.
 
     Parameters
     ----------
@@ -98,31 +96,22 @@ def gather_facts(
         Of this specimen.
     condition : float or None
         Photo condition now.
-    settings : CourseSettings
-        Days of quarantine.
-    today : date
-        The day of asking.
 
     Returns
     -------
     dict
-        Value of each fact of `polypward.course.rules.FACTS`; None = not known.
+        Value of each fact of `polypward.course.rules.FACTS`; None = not known. "days_here" is
+        None, and so is "quarantine_done" where nobody noted the quarantine: it goes by the days.
     """
     watched = ("paling", "recession", "overgrowth", "sharp-loss", "look-again")
     standing = {flag.name for flag in flags if flag.standing}
     first = visits[0].day if visits else None
     last = visits[-1].day if visits else None
-    here_since = specimen.arrived_on or first
-    days_here = None if here_since is None else (today - here_since).days
     stable = None
     if first is not None and last is not None:
         since = max([first, *(flag.cleared_on or last for flag in flags if flag.name in watched)])
         stable = max(0, (last - since).days)
     quarantine = _latest(care, "quarantine", "status")
-    if quarantine is None:
-        done = days_here is not None and days_here >= settings.quarantine_days
-    else:
-        done = quarantine == "done"
     with_cover = [visit for visit in visits if visit.live_cover is not None]
     with_paling = [visit for visit in visits if visit.paling is not None]
     names = (*watched, "stalled", "overdue")
@@ -131,15 +120,44 @@ def gather_facts(
         "cover": with_cover[-1].live_cover if with_cover else None,
         "paling": with_paling[-1].paling if with_paling else None,
         "visits": float(len({visit.day for visit in visits})),
-        "days_here": None if days_here is None else float(days_here),
+        "days_here": None,
         "stable_days": None if stable is None else float(stable),
         "second_look": _second_look(visits, care),
         "open_treatment": "yes" if _open_treatment(care) else "no",
-        "quarantine_done": "yes" if done else "no",
+        "quarantine_done": None if quarantine is None else "yes" if quarantine == "done" else "no",
         "eating": _latest(care, "feeding", "eaten") or "unknown",
         "any_flag": "yes" if standing else "no",
         **{f"flag.{name}": "yes" if name in standing else "no" for name in names},
     }
+
+
+def facts_on(
+    today: date, facts: Mapping[str, Fact], *, here_since: date | None, settings: CourseSettings
+) -> dict[str, Fact]:
+    """Add to the facts of a specimen what moves with the day of asking.
+
+    Parameters
+    ----------
+    today : date
+        The day of asking.
+    facts : mapping
+        From `gather_facts`.
+    here_since : date or None
+        Its arrival, else its first photo.
+    settings : CourseSettings
+        Days of quarantine.
+
+    Returns
+    -------
+    dict
+        Value of each fact of `polypward.course.rules.FACTS`; None = not known.
+    """
+    days = None if here_since is None else (today - here_since).days
+    done = facts["quarantine_done"]
+    if done is None:
+        done = "yes" if days is not None and days >= settings.quarantine_days else "no"
+    here = None if days is None else float(days)
+    return {**facts, "days_here": here, "quarantine_done": done}
 
 
 def _told(reason: str, facts: Mapping[str, Fact]) -> str:

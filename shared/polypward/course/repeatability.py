@@ -15,13 +15,27 @@ from polypward.course.settings import CourseSettings
 from polypward.course.visits import by_day, has_colour, larger, shares_of
 from polypward.records import Reading
 
-__all__ = ["COVER_BANDS", "MIN_DF", "PooledSd", "pool_sd", "smallest_change", "within_sd"]
+__all__ = [
+    "COVER_BANDS",
+    "MIN_DF",
+    "PooledSd",
+    "Repeats",
+    "pool_repeats",
+    "pool_sd",
+    "repeats_of",
+    "smallest_change",
+    "within_sd",
+]
 
 # Fewer degrees of freedom do not fix an SD: the 95 % interval of an SD with 19 degrees of freedom
 # still runs from 0.76 to 1.46 of it (chi-square).
 MIN_DF: Final = 20
 # Specimens of like cover: a share near 1 scatters less than one in the middle. Own choice.
 COVER_BANDS: Final = (0.0, 0.5, 0.8, 0.95)
+# Digits of a pooled SD. Half a per cent at most is lost; twenty degrees of freedom fix an SD to
+# 16 %, ten thousand to 0.7 % (SD of an SD: its share of itself is 1 / sqrt(2 df)). So one photo
+# more among thousands, which says nothing new, does not move the limits of every specimen.
+DIGITS: Final = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +46,7 @@ class PooledSd:
     taken out. Shares are fractions, `lab_*` Lab units along one direction, `area_*` SDs of the
     logarithm of live area, so relative ones. `*_df` are degrees of freedom. `cover_by_band` is the
     larger of the two for live cover by where each of `COVER_BANDS` begins, where enough repeat.
+    SDs have `DIGITS` significant digits.
     """
 
     cover_within: float | None = None
@@ -74,6 +89,21 @@ class PooledSd:
     def lab(self) -> float | None:
         """The larger of the two SDs of colour, Lab units along one direction."""
         return larger(self.lab_within, self.lab_between)
+
+
+@dataclass(frozen=True, slots=True)
+class Repeats:
+    """What one specimen, or some, add to the pooled SDs; by measure, plain numbers.
+
+    `squares` and `df` are sums of squares within visits and their degrees of freedom; `kinks` are
+    second differences of three visits in a row, without sign, and `runs` counts those threes.
+    Cover is by where its band begins: "cover 0.8".
+    """
+
+    squares: Mapping[str, float] = field(default_factory=dict)
+    df: Mapping[str, int] = field(default_factory=dict)
+    kinks: Mapping[str, Sequence[float]] = field(default_factory=dict)
+    runs: Mapping[str, int] = field(default_factory=dict)
 
 
 def _band(level: float) -> float:
@@ -143,23 +173,6 @@ def _middle(values: Sequence[float]) -> float:
     return float(values[0] if len(values) == 1 else median(values))
 
 
-def _between(series: Iterable[Sequence[tuple[float, ...]]]) -> tuple[float | None, int]:
-    """Robust SD between visits with any straight trend taken out.
-
-    Second differences of three visits in a row have 6 times the variance of one visit; their
-    median absolute value over 0.6745 is a robust SD of normal scatter.
-    """
-    kinks: list[float] = []
-    count = 0
-    for visits in series:
-        for before, here, after in zip(visits, visits[1:], visits[2:], strict=False):
-            kinks += [abs(x - 2 * y + z) for x, y, z in zip(before, here, after, strict=True)]
-            count += 1
-    if count < MIN_DF:
-        return None, count
-    return float(np.median(kinks)) / 0.6745 / math.sqrt(6), count
-
-
 def pool_sd(readings: Iterable[Reading], *, zone: tzinfo | None = None) -> PooledSd:
     """Pool the repeatability of photo readings over all specimens of a ward.
 
@@ -179,75 +192,112 @@ def pool_sd(readings: Iterable[Reading], *, zone: tzinfo | None = None) -> Poole
     ----------
     Bland JM, Altman DG (1996). Measurement error. BMJ 313:744.
     """
-    groups = by_day(readings, zone or CourseSettings().zone)
-    covers: list[Sequence[float]] = []
-    overgrown: list[Sequence[float]] = []
-    areas: list[Sequence[float]] = []
-    colours: list[Sequence[float]] = []
-    cover_series: dict[tuple[str, View], list[tuple[float, ...]]] = defaultdict(list)
-    overgrown_series: dict[tuple[str, View], list[tuple[float, ...]]] = defaultdict(list)
-    area_series: dict[tuple[str, View], list[tuple[float, ...]]] = defaultdict(list)
-    lab_series: dict[tuple[str, View, str], list[tuple[float, ...]]] = defaultdict(list)
-    for (specimen, view, _), photos in groups.items():
+    own: dict[str, list[Reading]] = defaultdict(list)
+    for reading in readings:
+        own[reading.specimen].append(reading)
+    return pool_repeats(repeats_of(own[name], zone=zone) for name in sorted(own))
+
+
+def repeats_of(readings: Iterable[Reading], *, zone: tzinfo | None = None) -> Repeats:
+    """Return what the photo readings of specimens add to the pooled SDs (see `pool_sd`)."""
+    found = _Gathered()
+    series: dict[tuple[str, str, View, str], list[tuple[float, ...]]] = defaultdict(list)
+    for (specimen, view, _), photos in by_day(readings, zone or CourseSettings().zone).items():
         shares = [shares_of(reading) for reading in photos]
         cover = [share[0] for share in shares if share[0] is not None]
         grown = [share[2] for share in shares if share[2] is not None]
-        covers.append(cover)
-        overgrown.append(grown)
         area = [math.log(reading.live_mm2) for reading in photos if reading.live_mm2]
-        areas.append(area)
-        if area:
-            area_series[specimen, view].append((_middle(area),))
-        if cover:
-            cover_series[specimen, view].append((_middle(cover),))
-        if grown:
-            overgrown_series[specimen, view].append((_middle(grown),))
+        for name, values in (("cover", cover), ("overgrown", grown), ("area", area)):
+            if values:
+                found.add_visit(_cover_name(_middle(values)) if name == "cover" else name, values)
+                series[name, specimen, view, ""].append((_middle(values),))
         lit = [r for r in photos if has_colour(r) and "light-changed" not in r.reasons]
         if lit:
             channels = list(zip(*[(r.L or 0.0, r.a or 0.0, r.b or 0.0) for r in lit], strict=True))
-            colours += channels
-            lab_series[specimen, view, lit[0].lamp].append(
-                tuple(_middle(channel) for channel in channels)
-            )
-    cover_within, cover_df = within_sd(covers)
-    overgrown_within, overgrown_df = within_sd(overgrown)
-    lab_within, lab_df = within_sd(colours)
-    area_within, area_df = within_sd(areas)
-    cover_between, between_df = _between(cover_series.values())
+            for channel in channels:
+                found.add_visit("lab", channel)
+            middles = tuple(_middle(channel) for channel in channels)
+            series["lab", specimen, view, lit[0].lamp].append(middles)
+    for (name, *_), visits in series.items():
+        for run in zip(visits, visits[1:], visits[2:], strict=False):
+            found.add_run(_cover_name(run[1][0]) if name == "cover" else name, run)
+    return Repeats(dict(found.squares), dict(found.df), dict(found.kinks), dict(found.runs))
+
+
+class _Gathered:
+    """Sums that grow visit by visit; fields as in `Repeats`."""
+
+    def __init__(self) -> None:
+        self.squares: dict[str, float] = defaultdict(float)
+        self.df: dict[str, int] = defaultdict(int)
+        self.kinks: dict[str, list[float]] = defaultdict(list)
+        self.runs: dict[str, int] = defaultdict(int)
+
+    def add_visit(self, name: str, group: Sequence[float]) -> None:
+        """Add repeat readings of one visit; one reading says nothing."""
+        sd, df = within_sd([group])
+        if sd is not None:
+            self.squares[name] += sd * sd * df
+            self.df[name] += df
+
+    def add_run(self, name: str, run: Sequence[Sequence[float]]) -> None:
+        """Add three visits in a row, each of as many channels."""
+        self.kinks[name] += [abs(x - 2 * y + z) for x, y, z in zip(*run, strict=True)]
+        self.runs[name] += 1
+
+
+def _cover_name(level: float) -> str:
+    return f"cover {_band(level)}"
+
+
+def pool_repeats(parts: Iterable[Repeats]) -> PooledSd:
+    """Pool what each specimen adds; the order of the parts does not matter.
+
+    Between visits any straight trend is taken out: second differences of three visits in a row
+    have 6 times the variance of one visit, and their median absolute value over 0.6745 is a robust
+    SD of normal scatter.
+    """
+    every = list(parts)
+    bands = {band: (_cover_name(band),) for band in COVER_BANDS}
+    cover = tuple(name for names in bands.values() for name in names)
+
+    def within(*names: str) -> tuple[float | None, int]:
+        df = sum(part.df.get(name, 0) for part in every for name in names)
+        if not df:
+            return None, 0
+        squares = math.fsum(part.squares.get(name, 0.0) for part in every for name in names)
+        return _rounded(math.sqrt(squares / df)), df
+
+    def between(*names: str) -> tuple[float | None, int]:
+        runs = sum(part.runs.get(name, 0) for part in every for name in names)
+        if runs < MIN_DF:
+            return None, runs
+        kinks = [x for part in every for name in names for x in part.kinks.get(name, ())]
+        return _rounded(float(np.median(kinks)) / 0.6745 / math.sqrt(6)), runs
+
+    def enough(found: tuple[float | None, int], *, channels: int = 1) -> float | None:
+        return found[0] if found[1] // channels >= MIN_DF else None
+
+    by_band = {
+        band: larger(enough(within(*names)), between(*names)[0]) for band, names in bands.items()
+    }
     return PooledSd(
-        cover_within=cover_within if cover_df >= MIN_DF else None,
-        cover_between=cover_between,
-        cover_df=cover_df,
-        overgrown_within=overgrown_within if overgrown_df >= MIN_DF else None,
-        overgrown_between=_between(overgrown_series.values())[0],
-        lab_within=lab_within if lab_df // 3 >= MIN_DF else None,
-        lab_between=_between(lab_series.values())[0],
-        lab_df=lab_df // 3,
-        between_df=between_df,
-        overgrown_df=overgrown_df,
-        area_within=area_within if area_df >= MIN_DF else None,
-        area_between=_between(area_series.values())[0],
-        area_df=area_df,
-        cover_by_band=_by_band(covers, cover_series.values()),
+        cover_within=enough(within(*cover)),
+        cover_between=between(*cover)[0],
+        cover_df=within(*cover)[1],
+        overgrown_within=enough(within("overgrown")),
+        overgrown_between=between("overgrown")[0],
+        lab_within=enough(within("lab"), channels=3),
+        lab_between=between("lab")[0],
+        lab_df=within("lab")[1] // 3,
+        between_df=between(*cover)[1],
+        overgrown_df=within("overgrown")[1],
+        area_within=enough(within("area")),
+        area_between=between("area")[0],
+        area_df=within("area")[1],
+        cover_by_band={band: sd for band, sd in by_band.items() if sd is not None},
     )
 
 
-def _by_band(
-    repeats: Sequence[Sequence[float]], series: Iterable[Sequence[tuple[float, ...]]]
-) -> dict[float, float]:
-    """SD of live cover by band: the larger of within and between, each from `MIN_DF` on."""
-    within: dict[float, list[Sequence[float]]] = defaultdict(list)
-    between: dict[float, list[Sequence[tuple[float, ...]]]] = defaultdict(list)
-    for group in repeats:
-        if len(group) > 1:
-            within[_band(_middle(group))].append(group)
-    for visits in series:
-        for run in zip(visits, visits[1:], visits[2:], strict=False):
-            between[_band(run[1][0])].append(run)
-    found = {}
-    for band in COVER_BANDS:
-        sd, df = within_sd(within[band])
-        both = larger(sd if df >= MIN_DF else None, _between(between[band])[0])
-        if both is not None:
-            found[band] = both
-    return found
+def _rounded(sd: float) -> float:
+    return float(f"{sd:.{DIGITS}g}")

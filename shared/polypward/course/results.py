@@ -16,6 +16,7 @@ __all__ = [
     "Course",
     "Flag",
     "FlagName",
+    "Grounds",
     "Reference",
     "Score",
     "Trend",
@@ -196,6 +197,25 @@ class Advice:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Grounds:
+    """What flags, score and advice of any day stand on (`day.stand_on`).
+
+    `flags` are all but `overdue`, `score` has neither flags nor advice yet, `facts` are those of
+    `gather_facts`. `last_on` is the day of the last accepted photo. `gone` says how the specimen
+    left the ward, "" while it is here.
+    """
+
+    score: Score
+    flags: tuple[Flag, ...]
+    facts: Mapping[str, Fact]
+    here_since: date | None
+    arrived_on: date | None
+    last_on: date | None
+    gone: str = ""
+    gone_on: date | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Course:
     """A specimen through time.
 
@@ -216,6 +236,7 @@ class Course:
     flags: tuple[Flag, ...]
     score: Score
     advice: Advice
+    grounds: Grounds
     trends: Mapping[str, Trend] = field(default_factory=dict)
     trend_parts: tuple[TrendPart, ...] = ()  # only where a change was logged
     smallest_changes: Mapping[str, float] = field(default_factory=dict)

@@ -2,21 +2,22 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import date
 
-from polypward.course.advice import advise, gather_facts, left
-from polypward.course.changes import part_trends, smallest_changes, view_trends
+from polypward.course.advice import gather_facts, left
+from polypward.course.changes import care_notes, part_trends, smallest_changes, view_trends
 from polypward.course.charts import ViewCharts, chart_view, repeat_sd
 from polypward.course.colour import ViewColour, colour_view
 from polypward.course.condition import recovery
-from polypward.course.flags import chart_flags, could_raise, overdue_flag, stalled_flag
+from polypward.course.day import stand_on
+from polypward.course.flags import chart_flags, could_raise, stalled_flag
 from polypward.course.looks import look_flags
 from polypward.course.reference import find_white
 from polypward.course.repeatability import PooledSd
 from polypward.course.results import (
-    Advice,
     Course,
     Flag,
+    Grounds,
     Reference,
     Score,
     Trend,
@@ -117,18 +118,20 @@ def score_specimen(
         stalled = stalled_flag(series, settings=settings)
         flags += [stalled] if stalled and not _answered(stalled, own_care, settings) else []
     score = _score(specimen, visits, series, trends, pooled, settings)
-    advice, facts, overdue = _advice(
-        specimen, series, flags, own_care, score, last_on, settings, today
-    )
+    facts = gather_facts(specimen, series, flags, own_care, condition=score.condition)
     if gone:
-        on = "" if gone_on is None else f" on {gone_on}"
-        advice = Advice(what="", reason=f"It has left the ward: {gone.replace('-', ' ')}{on}.")
         flags = [_ended(flag, gone_on or last_on) for flag in flags]
-    elif overdue is not None:
-        flags.append(overdue)
-    flags.sort(key=lambda flag: (not flag.standing, not flag.urgent, flag.raised_on, flag.name))
-    names = dict.fromkeys(flag.name for flag in flags if flag.standing)
-    score = replace(score, flags=tuple(names), advice=advice.what)
+    grounds = Grounds(
+        score=score,
+        flags=tuple(flags),
+        facts=facts,
+        here_since=specimen.arrived_on or (series[0].day if series else None),
+        arrived_on=specimen.arrived_on,
+        last_on=last_on,
+        gone=gone,
+        gone_on=gone_on,
+    )
+    stand = stand_on(today, grounds, settings=settings)
     filled = {key: new for colour in colours.values() for key, new in colour.readings.items()}
     return Course(
         specimen=specimen.specimen,
@@ -148,15 +151,17 @@ def score_specimen(
             for view, view_charts in charts.items()
             for measure, chart in view_charts.charts.items()
         },
-        flags=tuple(flags),
-        score=score,
-        advice=advice,
+        flags=stand.flags,
+        score=stand.score,
+        advice=stand.advice,
+        grounds=grounds,
         trends=trends,
         trend_parts=part_trends(series, own_care, settings),
         smallest_changes=smallest_changes(series, colours[main].reference, pooled, settings),
         could_raise=could_raise(list(charts.values())),
-        facts=facts,
-        notes=_notes(main, visits, colours[main].reference, colours[main].notes),
+        facts=stand.facts,
+        notes=_notes(main, visits, colours[main].reference, colours[main].notes)
+        + tuple(care_notes(own_care, settings)),
     )
 
 
@@ -207,48 +212,6 @@ def _state(visit: Visit, cover_sd: float) -> tuple[float, float, float, float]:
         visit.paling or 0.0,
         visit.paling_sd or 0.0,
     )
-
-
-def _advice(
-    specimen: Specimen,
-    series: Sequence[Visit],
-    flags: Sequence[Flag],
-    care: Sequence[CareEvent],
-    score: Score,
-    last_on: date | None,
-    settings: CourseSettings,
-    today: date,
-) -> tuple[Advice, dict[str, float | str | None], Flag | None]:
-    """Advice, the facts it stands on, and whether the photo that it plans is overdue."""
-
-    def ask(now: Sequence[Flag]) -> tuple[Advice, dict[str, float | str | None]]:
-        facts = gather_facts(
-            specimen,
-            series,
-            now,
-            care,
-            condition=score.condition,
-            settings=settings,
-            today=today,
-        )
-        return advise(facts, last_on=last_on, settings=settings, today=today), facts
-
-    advice, facts = ask(flags)
-    if last_on is not None:
-        due_on = advice.next_photo_on or last_on + timedelta(days=settings.interval_days)
-    elif specimen.arrived_on is not None:
-        due_on = specimen.arrived_on
-    else:
-        return advice, facts, None
-    overdue = overdue_flag(
-        last_on,
-        due_on,
-        interval_days=0 if last_on is None else (due_on - last_on).days,
-        today=today,
-    )
-    if overdue is not None:
-        advice, facts = ask([*flags, overdue])
-    return advice, facts, overdue
 
 
 def _answered(flag: Flag, care: Sequence[CareEvent], settings: CourseSettings) -> bool:

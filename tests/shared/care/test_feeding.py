@@ -11,7 +11,6 @@ from polypward.care import (
     response_of,
 )
 from polypward.course.advice import gather_facts
-from polypward.course.settings import CourseSettings
 from polypward.errors import BadInputError
 from polypward.records import CareEvent, Specimen
 
@@ -82,15 +81,7 @@ def test_feedings_noted_with_eaten_alone_are_understood() -> None:
 )
 def test_the_advice_reads_the_response(response: str, eating: str) -> None:
     events = fed({"response": response, "eaten": eaten_word(response)})
-    facts = gather_facts(
-        Specimen(specimen="a"),
-        (),
-        (),
-        events,
-        condition=None,
-        settings=CourseSettings(),
-        today=START.date(),
-    )
+    facts = gather_facts(Specimen(specimen="a"), (), (), events, condition=None)
     assert facts["eating"] == eating
     assert set(RESPONSES) == {"took", "part", "refused", "spat"}
 

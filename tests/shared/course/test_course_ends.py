@@ -16,7 +16,9 @@ from polypward.course import (
     CourseSettings,
     PooledSd,
     Score,
+    pool_repeats,
     pool_sd,
+    repeats_of,
     score_specimen,
 )
 from polypward.course.condition import recovery
@@ -149,7 +151,7 @@ def test_repeat_photos_make_one_visit_by_their_median(photo: Make, score: Run) -
 
 
 def test_pool_sd_needs_twenty_degrees_of_freedom(photo: Make) -> None:
-    """Pairs 0.90, 0.92 have the within SD 0.02 / sqrt 2 each."""
+    """Pairs 0.90, 0.92 have the within SD 0.02 / sqrt 2 = 0.01414 each; three digits are kept."""
     pairs = [
         replace(photo(i + hour, c), specimen=f"S{i}")
         for i in range(20)
@@ -158,14 +160,17 @@ def test_pool_sd_needs_twenty_degrees_of_freedom(photo: Make) -> None:
     assert pool_sd(pairs[:38]).cover_within is None
     pooled = pool_sd(pairs)
     assert pooled.cover_df == 20
-    assert pooled.cover_within == pytest.approx(0.02 / 2**0.5)
+    assert pooled.cover_within == 0.0141
     assert pooled.lab_within == pytest.approx(0.0)
 
 
 def test_scatter_between_visits_ignores_straight_trends(photo: Make) -> None:
-    """0.9 minus 0.01 a week with alternating +-0.005: second differences are +-0.02."""
+    """0.9 minus 0.01 a week with alternating +-0.005: second differences are +-0.02.
+
+    0.02 / 0.6745 / sqrt 6 = 0.01211.
+    """
     readings = [photo(7 * i, 0.9 - 0.01 * i + 0.005 * (-1) ** i) for i in range(25)]
-    assert pool_sd(readings).cover_between == pytest.approx(0.02 / 0.6745 / 6**0.5)
+    assert pool_sd(readings).cover_between == 0.0121
 
 
 def _noisy(photo: Make, seed: int, n: int) -> list[Reading]:
@@ -260,3 +265,22 @@ def test_own_sd_that_all_photos_share_cancels_once_repeatability_is_known(
     # One photo that doubts much more than the others still does not raise a flag.
     doubtful = [*readings[:4], replace(readings[4], live_cover_sd=0.2)]
     assert score(doubtful, pooled=known).score.flags == ()
+
+
+def test_pooling_by_parts_is_pooling_of_all(photo: Make) -> None:
+    """However the specimens are parted, and in whatever order, the pooled SDs are the same."""
+    rng = np.random.default_rng(3)
+    readings = [
+        replace(photo(7 * visit + again / 100, 0.9 + rng.normal(0, 0.02)), specimen=f"S{i}")
+        for i in range(6)
+        for visit in range(7)
+        for again in range(i % 3 + 1)
+    ]
+    parts = [
+        repeats_of([one for one in readings if one.specimen in names])
+        for names in (("S4", "S0"), ("S1",), ("S5", "S2", "S3"))
+    ]
+    whole = pool_sd(readings)
+    assert whole.cover_within is not None
+    assert whole.cover_between is not None
+    assert pool_repeats(parts) == pool_repeats(parts[::-1]) == whole

@@ -1,0 +1,360 @@
+"""What is kept of every course in the ledger, worked out anew only where anything has changed.
+
+A course stands on
+1. its own photo readings, register line and care, and the care of those it was cut from;
+2. what is the ward's: the course settings of ward.toml, colours named for a kind, cards bridged to
+   others, and polypward's own code;
+3. the pooled repeatability of the photo readings of all specimens; and
+4. the day of asking.
+
+Changes of 1 are marked by triggers of the ledger, whatever command makes them, and only the
+specimens marked, with their pieces, are worked out again. A change of 2 works out all. So does a
+change of 3, which the three digits of a pooled SD make rare in a large ward. A new day works out
+nothing: flags, advice and score of the day follow from the kept `Grounds` (`stand_on`).
+"""
+
+from collections.abc import Mapping
+from dataclasses import asdict, astuple
+from datetime import date
+from functools import cache
+from hashlib import sha256
+from json import loads
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import polypward
+from polypward.records import CareEvent, Reading, Specimen
+from polypward_cli.ward.courses import (
+    course_settings,
+    courses,
+    looks_dead,
+    own_card,
+    sources_of,
+    summary,
+)
+from polypward_cli.ward.ledger import dumps
+from polypward_cli.ward.light import mark_changed_light
+from polypward_cli.ward.settings import SETTINGS
+from polypward_cli.ward.tables import (
+    READING_COLUMNS,
+    SCORE_COLUMNS,
+    csv_text,
+    reading_line,
+    score_line,
+)
+from polypward_cli.ward.upkeep import write_table
+
+if TYPE_CHECKING:
+    from polypward.course import Course, CourseSettings, Grounds, PooledSd
+    from polypward_cli.ward.ward import Ward
+
+__all__ = ["behind", "pooled_of", "refresh"]
+
+READINGS: Final = "readings.csv"
+SCORES: Final = "scores.csv"
+_SCORE_DAYS: Final = ("first_seen", "last_seen")
+_FLAG_DAYS: Final = ("raised_on", "could_raise_on", "cleared_on")
+_GROUND_DAYS: Final = ("here_since", "arrived_on", "last_on", "gone_on")
+
+
+def refresh(ward: "Ward") -> None:
+    """Work out what has changed; bring summaries, scores.csv and readings.csv up to it.
+
+    A table that was changed by hand, or could not be written the last time, is written anew too.
+    """
+    from polypward_cli.caring.places import note_newcomers
+
+    mark_changed_light(ward)
+    note_newcomers(ward)
+    with ward.db.atomic():
+        settings = course_settings(ward)
+        _work_out(ward, settings)
+        _keep_day(ward, settings)
+        _set_mark(ward, "seen", _seen(ward))
+    _write_tables(ward)
+
+
+def behind(ward: "Ward") -> bool:
+    """Say whether summaries and tables are not those of the ward as it is, today."""
+    return _changed(ward) or _mark(ward, "day") != ward.zone_today.isoformat()
+
+
+def pooled_of(ward: "Ward") -> "PooledSd":
+    """Return how well photo readings repeat in the ward: as kept, where nothing has changed."""
+    from polypward.course import pool_sd
+
+    kept = None if _changed(ward) else _kept_pool(ward)
+    if kept is not None:
+        return kept
+    named = (one for one in ward.readings() if one.specimen)
+    return pool_sd(named, zone=ward.settings.zone)
+
+
+def _changed(ward: "Ward") -> bool:
+    sql = "select exists (select 1 from stale_courses) or exists (select 1 from stale_lights)"
+    return bool(ward.db.execute(sql).fetchone()[0]) or _mark(ward, "seen") != _seen(ward)
+
+
+# Which courses are worked out.
+
+
+def _work_out(ward: "Ward", settings: "CourseSettings") -> None:
+    """Work out the courses whose sources have changed; no mark of a change is left."""
+    from polypward.course import repeats_of
+
+    names = {row["specimen"] for row in ward.db.query("select specimen from specimens")}
+    general = _general(ward, settings)
+    every = _mark(ward, "general") != general
+    stale = names if every else _stale(ward)
+    if not every and not stale:
+        return
+    sources = sources_of(ward, None if every else stale)
+    if every:
+        ward.db.execute("delete from kept_courses")
+    repeats = {
+        name: dumps(asdict(repeats_of(sources.readings.get(name, ()), zone=settings.zone)))
+        for name in stale & names
+    }
+    # Names that only rejected photos bear, and "" for none.
+    loose = {*stale, *sources.readings} - names
+    less = [_keep_loose(ward, name, sources.readings.get(name, [])) for name in loose]
+    before = _kept_pool(ward)
+    pooled = before
+    if pooled is None or any(less) or not _are_kept(ward, repeats):
+        pooled = _pool(ward, repeats)
+    if not every and (before is None or _sds(before) != _sds(pooled)):
+        sources = sources_of(ward)
+    known = courses(ward, today=ward.zone_today, sources=sources, pooled=pooled)
+    for one in sources.specimens:
+        course, stored = known[one.specimen], sources.readings.get(one.specimen, [])
+        care, dead = sources.care.get(one.specimen, []), looks_dead(course)
+        row = {
+            "inputs": _digest(general, _sds(pooled), _told(one, stored, care)),
+            "stands": dumps(_plain(asdict(course.grounds)) | {"looks_dead": dead}),
+            "lines": dumps(_lines(course, stored)),
+            "score": score_line(course.score),
+        }
+        if one.specimen in repeats:
+            row["repeat"] = repeats[one.specimen]
+        _keep(ward, one.specimen, row)
+        _keep_summary(ward, one.specimen, dumps(summary(course, dead=dead)))
+    _set_mark(ward, "pooled", dumps(_plain(asdict(pooled))))
+    _set_mark(ward, "general", general)
+    ward.db.execute("delete from stale_courses")
+
+
+def _stale(ward: "Ward") -> set[str]:
+    """Return the specimens that are marked, with their pieces, which carry on their care."""
+    found = {row["specimen"] for row in ward.db.query("select specimen from stale_courses")}
+    if not found:
+        return found
+    rows = list(ward.db.query("select specimen, parent from specimens where parent != ''"))
+    size = 0
+    while len(found) > size:
+        size = len(found)
+        found |= {row["specimen"] for row in rows if row["parent"] in found}
+    return found
+
+
+def _general(ward: "Ward", settings: "CourseSettings") -> str:
+    """Return a digest of what bears on every course, pooled SDs and day apart."""
+    from polypward_cli.card.history import bridges
+
+    return _digest(repr(settings), dumps(bridges(ward)), _code())
+
+
+def _seen(ward: "Ward") -> str:
+    """Return a digest of the files and rows that `_general` comes from, without reading them."""
+    try:
+        said = (ward.path / SETTINGS).read_bytes().hex()
+    except OSError:
+        said = ""
+    kinds = list(ward.db.query("select * from kind_colours order by kind"))
+    events = list(ward.db.query("select count(*) as n, max(id) as last from card_events"))
+    return _digest(said, dumps(kinds), dumps(events), _code())
+
+
+@cache
+def _code() -> str:
+    """Return a digest of the code that courses come from, so that nothing of older code is kept."""
+    folders = (Path(polypward.__file__).parent, Path(__file__).parent)
+    files = sorted(file for folder in folders for file in folder.rglob("*.py"))
+    return _digest(*(file.read_text(encoding="utf-8") for file in files))
+
+
+def _told(one: Specimen, readings: list[Reading], care: list[CareEvent]) -> str:
+    """Return all that is a specimen's own as text; a palette by its bytes."""
+    photos = [
+        [value.tobytes() if hasattr(value, "tobytes") else value for value in astuple(reading)]
+        for reading in readings
+    ]
+    return repr((one, photos, care))
+
+
+def _digest(*parts: str) -> str:
+    return sha256("\0".join(parts).encode("utf-8", "surrogatepass")).hexdigest()[:20]
+
+
+# How well photos repeat.
+
+
+def _pool(ward: "Ward", fresh: Mapping[str, str]) -> "PooledSd":
+    """Pool what each specimen adds: as kept, or as just worked out."""
+    from polypward.course import Repeats, pool_repeats
+
+    rows = ward.db.query("select specimen, repeat from kept_courses where repeat != ''")
+    kept = {row["specimen"]: row["repeat"] for row in rows}
+    return pool_repeats([Repeats(**loads(text)) for text in {**kept, **fresh}.values()])
+
+
+def _are_kept(ward: "Ward", repeats: Mapping[str, str]) -> bool:
+    """Say whether this is what is kept already of how the specimens' photos repeat."""
+    sql = "select repeat from kept_courses where specimen = ?"
+    return all((text,) == ward.db.execute(sql, [name]).fetchone() for name, text in repeats.items())
+
+
+def _kept_pool(ward: "Ward") -> "PooledSd | None":
+    from polypward.course import PooledSd
+
+    text = _mark(ward, "pooled")
+    if not text:
+        return None
+    told = loads(text)
+    bands = {float(low): sd for low, sd in told.pop("cover_by_band").items()}
+    return PooledSd(**told, cover_by_band=bands)
+
+
+def _sds(pooled: "PooledSd") -> str:
+    """Return the pooled SDs as text, without degrees of freedom: no course asks for them."""
+    return dumps({k: v for k, v in _plain(asdict(pooled)).items() if not k.endswith("_df")})
+
+
+# What is kept of a course.
+
+
+def _keep(ward: "Ward", specimen: str, row: Mapping[str, str]) -> None:
+    old = next(ward.db.query("select * from kept_courses where specimen = ?", [specimen]), {})
+    if row["lines"] != old.get("lines"):
+        _set_mark(ward, READINGS, "")
+    new = {"repeat": "", **old, **row, "specimen": specimen}
+    if new != old:
+        ward.db.execute(
+            "insert or replace into kept_courses (specimen, inputs, stands, repeat, lines, score) "
+            "values (:specimen, :inputs, :stands, :repeat, :lines, :score)",
+            new,
+        )
+
+
+def _keep_loose(ward: "Ward", name: str, readings: list[Reading]) -> bool:
+    """Keep the rows of photos that show no specimen of the ward; whether it was one before."""
+    was = ward.db.execute("delete from summaries where specimen = ?", [name]).rowcount
+    lines = dumps([[one.photo, reading_line(one)] for one in readings])
+    _keep(ward, name, {"lines": lines, "inputs": "", "stands": "", "repeat": "", "score": ""})
+    return was > 0
+
+
+def _keep_summary(ward: "Ward", specimen: str, text: str) -> None:
+    ward.db.execute(
+        "insert into summaries (specimen, summary) values (?, ?) on conflict (specimen) "
+        "do update set summary = excluded.summary where summary != excluded.summary",
+        [specimen, text],
+    )
+
+
+def _keep_day(ward: "Ward", settings: "CourseSettings") -> None:
+    """On a new day, say anew how every specimen stands."""
+    from polypward.course import stand_on
+
+    day = ward.zone_today
+    if _mark(ward, "day") == day.isoformat():
+        return
+    rows = ward.db.query("select specimen, stands, score from kept_courses where stands != ''")
+    for row in list(rows):
+        grounds, dead = _grounds_of(row["stands"])
+        stand = stand_on(day, grounds, settings=settings)
+        line = score_line(stand.score)
+        if line != row["score"]:
+            sql = "update kept_courses set score = ? where specimen = ?"
+            ward.db.execute(sql, [line, row["specimen"]])
+        _keep_summary(ward, row["specimen"], dumps(summary(stand, dead=dead)))
+    _set_mark(ward, "day", day.isoformat())
+
+
+def _grounds_of(text: str) -> tuple["Grounds", bool]:
+    """Return the grounds in a row, and whether the specimen looks dead."""
+    from polypward.course import Flag, Grounds, Score
+
+    told = loads(text)
+    dead = told.pop("looks_dead")
+    score = Score(**_with_days(told.pop("score"), _SCORE_DAYS) | {"flags": ()})
+    flags = tuple(Flag(**_with_days(one, _FLAG_DAYS)) for one in told.pop("flags"))
+    return Grounds(score=score, flags=flags, **_with_days(told, _GROUND_DAYS)), dead
+
+
+def _plain(value: Any) -> Any:
+    """Return values that JSON knows: days and keys as text."""
+    if isinstance(value, Mapping):
+        return {str(name): _plain(one) for name, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(one) for one in value]
+    return value.isoformat() if isinstance(value, date) else value
+
+
+def _with_days(told: dict[str, Any], names: tuple[str, ...]) -> dict[str, Any]:
+    return told | {name: date.fromisoformat(told[name]) for name in names if told[name]}
+
+
+# Tables and marks.
+
+
+def _lines(course: "Course", stored: list[Reading]) -> list[list[str]]:
+    """Return photo and row of readings.csv of each reading, with the card that was in it."""
+    by_key = {(one.photo, one.sha256): one for one in stored}
+    return [
+        [one.photo, reading_line(own_card(one, by_key[one.photo, one.sha256]))]
+        for one in course.readings
+    ]
+
+
+def _write_tables(ward: "Ward") -> None:
+    """Write scores.csv and readings.csv where they are not as they should be."""
+    rows = ward.db.execute("select score from kept_courses where stands != '' order by specimen")
+    scores = csv_text(SCORE_COLUMNS, ()) + "".join(row[0] for row in rows)
+    path = ward.path / SCORES
+    if not path.is_file() or path.read_bytes() != scores.encode():
+        write_table(path, scores)
+    path = ward.path / READINGS
+    if _mark(ward, READINGS) != _stamp(path):
+        text = csv_text(READING_COLUMNS, ()) + "".join(_reading_lines(ward))
+        if write_table(path, text):
+            with ward.db.atomic():
+                _set_mark(ward, READINGS, _stamp(path))
+
+
+def _reading_lines(ward: "Ward") -> list[str]:
+    """Return the rows of readings.csv, by photo and specimen."""
+    rows = ward.db.execute("select specimen, lines from kept_courses")
+    every = [(photo, name, line) for name, text in rows for photo, line in loads(text)]
+    return [line for *_, line in sorted(every)]
+
+
+def _stamp(path: Path) -> str:
+    """Return a mark of a file; it takes another as soon as it is written anew."""
+    try:
+        stat = path.stat()
+    except OSError:
+        return "none"
+    return f"{stat.st_size}:{stat.st_mtime_ns}"
+
+
+def _mark(ward: "Ward", name: str) -> str:
+    row = ward.db.execute("select value from kept_marks where name = ?", [name]).fetchone()
+    return row[0] if row else ""
+
+
+def _set_mark(ward: "Ward", name: str, value: str) -> None:
+    ward.db.execute(
+        "insert into kept_marks (name, value) values (?, ?) on conflict (name) "
+        "do update set value = excluded.value where value != excluded.value",
+        [name, value],
+    )
