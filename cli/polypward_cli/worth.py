@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import partial
 from statistics import median
@@ -32,7 +32,7 @@ from polypward_cli.claim.ledger import claim_of, credited_pieces, dead_on_arriva
 from polypward_cli.ward import Ward
 from polypward_cli.ward.ledger import audit
 from polypward_cli.ward.money_settings import money_of
-from polypward_cli.water.history import with_doses
+from polypward_cli.water.history import doses_by_specimen
 
 __all__ = [
     "GROUPS",
@@ -161,10 +161,16 @@ def _care_of_families(ward: Ward) -> dict[str, Tally]:
         one.specimen: root for root, family in families(ward.specimens()).items() for one in family
     }
     once: dict[str, dict[tuple[str, datetime], CareEvent]] = defaultdict(dict)
-    for event in with_doses(ward, ward.care()):
+    for event in ward.care():
         root = root_of.get(event.specimen, event.specimen)
         once[root].setdefault((event.what, event.at), event)
-    return {root: tally(events.values()) for root, events in once.items()}
+    dosed: dict[str, set[str]] = defaultdict(set)
+    for name, doses in doses_by_specimen(ward).items():
+        dosed[root_of.get(name, name)].update(dose.detail["dose"] for dose in doses)
+    told = {root: tally(once[root].values()) for root in {*once, *dosed}}
+    return {
+        root: replace(one, doses=one.doses + len(dosed.get(root, ()))) for root, one in told.items()
+    }
 
 
 def _group(name: str, lives: Sequence[Life], dead: set[str], done: Mapping[str, Tally]) -> Group:

@@ -11,8 +11,10 @@ from polypward_cli.water.dosing import doses_of
 __all__ = ["doses_by_specimen", "with_doses"]
 
 
-def doses_by_specimen(ward: Ward) -> dict[str, list[CareEvent]]:
+def doses_by_specimen(ward: Ward, specimen: str | None = None) -> dict[str, list[CareEvent]]:
     """Return the doses that each specimen's water was given while it stood in it, by time.
+
+    With `specimen`, only of that one.
 
     They follow from the doses and from where the specimen stood, so a corrected dose or move
     corrects the history. A piece has those of the specimen it was cut from.
@@ -33,6 +35,8 @@ def doses_by_specimen(ward: Ward) -> dict[str, list[CareEvent]]:
     zone = ward.settings.zone
     found: dict[str, dict[str, CareEvent]] = defaultdict(dict)
     for stay in stays_of_ward(ward):
+        if specimen not in (None, stay.specimen):
+            continue
         for dose, detail in given.get(stay.water.casefold(), ()):
             if stay.holds(dose.at, zone):
                 found[stay.specimen][detail["dose"]] = CareEvent(
@@ -43,8 +47,7 @@ def doses_by_specimen(ward: Ward) -> dict[str, list[CareEvent]]:
     }
 
 
-def with_doses(ward: Ward, events: Iterable[CareEvent], *, specimen: str = "") -> list[CareEvent]:
-    """Return care (of one specimen, or of all) together with the doses of the water, by time."""
-    doses = doses_by_specimen(ward)
-    wanted = doses.get(specimen, []) if specimen else [e for one in doses.values() for e in one]
-    return sorted([*events, *wanted], key=lambda event: event.at)
+def with_doses(ward: Ward, events: Iterable[CareEvent], *, specimen: str) -> list[CareEvent]:
+    """Return the care of one specimen together with the doses of its water, by time."""
+    doses = doses_by_specimen(ward, specimen).get(specimen, [])
+    return sorted([*events, *doses], key=lambda event: event.at)
