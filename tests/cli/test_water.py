@@ -265,6 +265,12 @@ def test_doses_stand_in_the_history_of_those_who_were_in_the_water(tmp_path: Pat
     assert (
         "2025-03-04 11:59  dose: sodium bicarbonate, 2 g, for alkalinity, into main (Kim)" in told
     )
+    # Who has no day of arrival counts from the first entry.
+    table.write_text("specimen,place,water_system\ncoral,rack 1,main\n")
+    go("intake", table)
+    assert dosed("coral") == []
+    go("care", "log", "coral", "look", "--at", "2025-03-04T12:00")
+    assert dosed("coral") == [("04T12", "3 g")]
     # A corrected dose corrects the history of everybody.
     go("care", "dose", "amend", 2, "2.5 g")
     go("care", "dose", "amend", 3, "--undo")
@@ -276,6 +282,8 @@ def test_doses_stand_in_the_history_of_those_who_were_in_the_water(tmp_path: Pat
 
 
 def test_doses_and_ammonia_stand_in_the_report(ward: Path) -> None:
+    noted = ("log", "amber", "look", "--at", "2025-03-04")
+    ok(ward, *noted)
     ok(ward, "water", "log", "main", "tan=0.2", "ph=8.1", "temp=25", "psu=34")
     ok(ward, "dose", "log", "main", "NaHCO3", "4.8 g", "--by", "Kim")
     done = CliRunner().invoke(app, ["report", "--ward", str(ward)])

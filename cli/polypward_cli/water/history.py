@@ -2,6 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Iterable
+from datetime import datetime
 
 from polypward.records import CareEvent
 from polypward_cli.caring.stays import stays_of_ward
@@ -17,7 +18,8 @@ def doses_by_specimen(ward: Ward, specimen: str | None = None) -> dict[str, list
     With `specimen`, only of that one.
 
     They follow from the doses and from where the specimen stood, so a corrected dose or move
-    corrects the history. A piece has those of the specimen it was cut from.
+    corrects the history. A piece has those of the specimen it was cut from. Who has no day of
+    arrival counts from the first photo or entry.
     """
     given = defaultdict(list)
     for dose in doses_of(ward):
@@ -32,19 +34,30 @@ def doses_by_specimen(ward: Ward, specimen: str | None = None) -> dict[str, list
         given[dose.system.casefold()].append((dose, kept))
     if not given:
         return {}
-    zone = ward.settings.zone
+    zone, first = ward.settings.zone, _first_seen(ward)
     found: dict[str, dict[str, CareEvent]] = defaultdict(dict)
     for stay in stays_of_ward(ward):
         if specimen not in (None, stay.specimen):
             continue
         for dose, detail in given.get(stay.water.casefold(), ()):
-            if stay.holds(dose.at, zone):
+            here = stay.holds(dose.at, zone)
+            known = first.get(stay.specimen)
+            if here and (stay.since is not None or (known is not None and dose.at >= known)):
                 found[stay.specimen][detail["dose"]] = CareEvent(
                     specimen=stay.specimen, at=dose.at, what="dose", detail=detail, by=dose.by
                 )
     return {
         name: sorted(events.values(), key=lambda event: event.at) for name, events in found.items()
     }
+
+
+def _first_seen(ward: Ward) -> dict[str, datetime]:
+    """Return the time of each specimen's first photo or entry."""
+    rows = ward.db.query(
+        "select specimen, min(at) as at from (select specimen, taken_at as at from readings "
+        "where taken_at is not null union all select specimen, at from care) group by 1"
+    )
+    return {row["specimen"]: datetime.fromisoformat(row["at"]) for row in rows}
 
 
 def with_doses(ward: Ward, events: Iterable[CareEvent], *, specimen: str) -> list[CareEvent]:
