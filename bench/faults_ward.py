@@ -13,7 +13,7 @@ __all__ = ["State", "difference", "state_of"]
 State = dict[str, str]
 
 # Columns that say when something was written, and numbers that only count rows.
-CLOCKS = frozenset({"first_seen", "measured_at", "saved_at", "first_named", "applied_at"})
+CLOCKS = frozenset({"stamp", "first_seen", "measured_at", "saved_at", "first_named", "applied_at"})
 AT_IS_A_CLOCK = frozenset(
     {"audit", "assignments", "corrected_maps", "ward_models", "_sqlite_migrations"}
 )

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 import numpy.typing as npt
 
+from polypward.errors import BadInputError
 from polypward.records import Card, PhotoSettings, Reading
 
 if TYPE_CHECKING:
@@ -139,4 +140,8 @@ def _model(taught: str, version: str) -> "TissueModel | TaughtModel":
         return load_base_model()
     from polypward_vision.tissue.taught import taught_from_arrays
 
-    return taught_from_arrays(json.loads(taught), base=_model("", ""), version=version)
+    try:
+        arrays = json.loads(taught)
+    except (ValueError, RecursionError) as error:
+        raise BadInputError(f"the ward's own model is damaged ({error})") from error
+    return taught_from_arrays(arrays, base=_model("", ""), version=version)

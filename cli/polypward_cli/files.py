@@ -6,10 +6,13 @@ import secrets
 from contextlib import suppress
 from pathlib import Path
 
+from polypward.errors import BadInputError
+
 __all__ = [
     "force_folder",
     "is_there",
     "is_whole",
+    "read_small",
     "sha256_of_file",
     "write_bytes",
     "write_text",
@@ -56,6 +59,24 @@ def sha256_of_file(path: Path) -> str:
     """
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def read_small(path: Path, *, most: int) -> bytes:
+    """Read a file that a person wrote, of at most `most` bytes.
+
+    Raises
+    ------
+    BadInputError
+        If it cannot be read, or is larger.
+    """
+    try:
+        with path.open("rb") as stream:
+            data = stream.read(most + 1)
+    except OSError as error:
+        raise BadInputError(f"{path}: cannot be read ({error.strerror})") from error
+    if len(data) > most:
+        raise BadInputError(f"{path}: over {most / 1e6:g} MB; such a file is smaller")
+    return data
 
 
 def is_there(path: Path) -> bool:

@@ -1,7 +1,6 @@
 """What a person says of single photos: the manifest, and outlines."""
 
 import json
-import math
 import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -11,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from polypward.errors import BadInputError
 from polypward_cli.dates import parse_time
+from polypward_cli.files import read_small
 from polypward_cli.naming import clean_name
 from polypward_cli.tablein import Faults, Row, read_table
 
@@ -27,6 +27,8 @@ HEIGHT_MM: Final = (-500.0, 1000.0)
 WATER_MM: Final = (0.0, 2000.0)
 MM_PER_PX: Final = (1e-4, 10.0)
 OUTLINE_POINTS: Final = 100_000
+OUTLINE_MM: Final = 10_000
+OUTLINE_BYTES: Final = 20_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,10 +87,9 @@ def read_outlines(path: Path) -> dict[str, tuple[tuple[float, float], ...]]:
     BadInputError
         If it is not that, with the entry.
     """
+    text = read_small(path, most=OUTLINE_BYTES)
     try:
-        data = json.loads(path.read_text(encoding="utf-8-sig"))
-    except OSError as error:
-        raise BadInputError(f"{path}: cannot be read ({error.strerror})") from error
+        data = json.loads(text.decode("utf-8-sig"))
     except (ValueError, RecursionError) as error:
         raise BadInputError(f"{path}: no valid JSON ({error})") from error
     if not isinstance(data, dict):
@@ -105,11 +106,12 @@ def _outline(path: Path, name: str, points: Any) -> tuple[tuple[float, float], .
             isinstance(point, list)
             and len(point) == 2
             and all(isinstance(v, int | float) and not isinstance(v, bool) for v in point)
-            and all(math.isfinite(v) for v in point)
+            and all(abs(v) <= OUTLINE_MM for v in point)
         )
         if not good:
             raise BadInputError(
-                f'{path}: "{name}", point {number + 1}: must be [x_mm, y_mm], got {point!r}'
+                f'{path}: "{name}", point {number + 1}: must be [x_mm, y_mm], each at most '
+                f"{OUTLINE_MM} mm, got {str(point)[:80]}"
             )
         outline.append((float(point[0]), float(point[1])))
     return tuple(outline)

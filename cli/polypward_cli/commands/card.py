@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 __all__ = ["NAME", "app"]
 
 NAME = "card"
+MOST_PATCH_BYTES = 5_000_000
 
 app = typer.Typer(invoke_without_command=True)
 
@@ -138,12 +139,7 @@ def measure(
     from polypward.cards import read_measurements, with_measurements
     from polypward_cli.ward import Ward
 
-    try:
-        text = file.read_text(encoding="utf-8")
-    except UnicodeDecodeError:
-        text = file.read_text(encoding="latin-1")
-    except OSError as error:
-        raise BadInputError(f"{file}: cannot be read ({error.strerror})") from error
+    text = _text_of(file)
     try:
         measurements = read_measurements(text)
         with Ward.open(ward, create=True) as opened, opened.working("card measure"):
@@ -155,6 +151,17 @@ def measure(
         f"{found.serial} ({found.layout}): {len(measurements)} measured colours stored; photos "
         "with this card are graded measured."
     )
+
+
+def _text_of(file: Path) -> str:
+    """Return the text of a file of measured colours."""
+    from polypward_cli.files import read_small
+
+    data = read_small(file, most=MOST_PATCH_BYTES)
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError:
+        return data.decode("latin-1")
 
 
 @app.command()

@@ -30,6 +30,8 @@ _LEFT_OUT: Final = frozenset({"report", LOCK})
 # Pictures are packed already.
 _PACKED: Final = frozenset({".jpg", ".jpeg", ".png", ".heic", ".zip", ".pdf"})
 _PIECE: Final = 1 << 20
+_MOST_BYTES: Final = 1 << 50
+_MOST_CONTENTS: Final = 100_000_000  # bytes; of half a million files
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,12 +99,15 @@ def restore(archive: Path, to: Path) -> Backup:
     try:
         with zipfile.ZipFile(archive) as packed:
             made_at, files = _contents(archive, packed)
+            _refuse_too_much(archive, to.resolve().parent, files)
             for name, (sha256, size) in files.items():
                 _unpack(packed, name, part, sha256=sha256, size=size)
         if to.exists():
             to.rmdir()
         part.replace(to)
-    except (OSError, zipfile.BadZipFile, EOFError) as error:
+    except BadInputError:
+        raise
+    except Exception as error:  # what zipfile and its unpackers say of damage is of many kinds
         raise BadInputError(
             f"{archive}: the backup cannot be brought back ({error}); nothing was kept of it"
         ) from error
@@ -152,15 +157,30 @@ def _check(part: Path, known: dict[str, tuple[str, int]]) -> None:
 def _contents(archive: Path, packed: zipfile.ZipFile) -> tuple[str, dict[str, tuple[str, int]]]:
     """Return when a backup was made, and SHA-256 and size of each of its files."""
     try:
+        if packed.getinfo(CONTENTS).file_size > _MOST_CONTENTS:
+            raise ValueError("a table of contents of absurd size")
         contents = json.loads(packed.read(CONTENTS))
         good = contents["format"] == _FORMAT and contents["version"] == 1
         files = {str(name): (str(one[0]), int(one[1])) for name, one in contents["files"].items()}
         made_at = str(contents["made_at"])
-    except (KeyError, ValueError, TypeError, IndexError):
+        good = good and all(0 <= size < _MOST_BYTES for _, size in files.values())
+    except (KeyError, ValueError, TypeError, IndexError, AttributeError, RecursionError):
         good, files, made_at = False, {}, ""
     if not good or DATABASE not in files:
         raise BadInputError(f"{archive}: no backup of a ward that this polypward can read")
     return made_at, files
+
+
+def _refuse_too_much(archive: Path, folder: Path, files: dict[str, tuple[str, int]]) -> None:
+    """Refuse a backup that holds more than the disk has room for, before any of it is written."""
+    size = sum(size for _, size in files.values())
+    there = next(one for one in (folder, *folder.parents) if one.is_dir())
+    free = shutil.disk_usage(there).free
+    if size > free:
+        raise BadInputError(
+            f"{archive}: holds {size / 1e6:.0f} MB, but there is room for {free / 1e6:.0f} MB at "
+            f"{there}; name a --ward on another disk"
+        )
 
 
 def _unpack(packed: zipfile.ZipFile, name: str, to: Path, *, sha256: str, size: int) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from zoneinfo import ZoneInfo
 
 from polypward.errors import BadInputError
-from polypward_cli.files import write_text
+from polypward_cli.files import read_small, write_text
 
 if TYPE_CHECKING:
     from polypward.course import CourseSettings
@@ -23,6 +23,7 @@ __all__ = [
 ]
 
 SETTINGS = "ward.toml"
+MOST_BYTES = 1_000_000
 
 _NEW = """\
 # The settings of this ward. Change what you like; polypward reads this file at every start.
@@ -119,16 +120,18 @@ def read_settings(path: Path) -> WardSettings:
         If the file cannot be read, is no TOML, or holds an unknown or impossible setting.
     """
     from tomlkit import parse
-    from tomlkit.exceptions import ParseError
+    from tomlkit.exceptions import ParseError, TOMLKitError
 
     try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
+        text = read_small(path, most=MOST_BYTES).decode("utf-8-sig").replace("\r\n", "\n")
+    except UnicodeDecodeError as error:
         raise BadInputError(f"{path}: cannot be read ({error}); save it as UTF-8 text") from error
     try:
         table = parse(text).unwrap()
     except ParseError as error:
         raise BadInputError(f"{path}, line {error.line}: not valid TOML ({error})") from error
+    except (TOMLKitError, ValueError, RecursionError) as error:  # a setting that is there twice
+        raise BadInputError(f"{path}: not valid TOML ({error})") from error
     faults: list[str] = []
     values = dict(_checked(table, text, faults))
     if faults:

@@ -84,7 +84,7 @@ def encoding_of_profile(profile: bytes | None, *, top: float) -> Encoding:
     if profile:
         try:
             found = _matrix_profile(profile)
-        except (struct.error, ValueError, IndexError, KeyError, OverflowError):
+        except (struct.error, ValueError, IndexError, KeyError, ArithmeticError):
             found = None
         if found is not None:
             curves, matrix, name = found

@@ -221,8 +221,10 @@ def _array(
         array = arrays[name]
     except KeyError:
         raise BadInputError(f"tissue model: the array {name} is missing") from None
-    except ValueError as error:  # numpy refuses to unpickle
+    except Exception as error:  # refused to unpickle; a damaged archive raises almost anything
         raise BadInputError(f"tissue model: {name} is not a plain array ({error})") from error
+    if not isinstance(array, np.ndarray):
+        raise BadInputError(f"tissue model: {name} is not an array")
     if array.dtype.kind != kind or array.ndim != ndim:
         raise BadInputError(
             f"tissue model: {name} must be a {ndim}-dimensional array of kind {kind!r}, got "

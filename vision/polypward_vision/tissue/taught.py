@@ -138,7 +138,7 @@ def taught_from_arrays(
         biases = tuple(np.asarray(arrays[f"bias_{i}"], np.float32) for i in range(2))
         pool = float(arrays["pool"][0])
         shown = tuple(bool(one) for one in arrays["shown"])
-    except (KeyError, ValueError, IndexError, TypeError) as error:
+    except (KeyError, ValueError, IndexError, TypeError, OverflowError) as error:
         raise BadInputError(f"the ward's own model is damaged ({error!r})") from error
     shapes = [one.shape for one in (*weights, *biases)]
     units = biases[0].size
