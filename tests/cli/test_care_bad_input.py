@@ -59,6 +59,12 @@ def dump(path: Path) -> list[str]:
     return rows + sorted(str(file) for file in path.parent.rglob("*") if file.is_file())
 
 
+@pytest.fixture(scope="module")
+def before(ward: Path) -> list[str]:
+    """What it held before anything bad was typed."""
+    return dump(ward)
+
+
 FUTURE = ("--at", "2999-01-01")
 PAST = ("--at", "1026-01-01")
 LOG = ("dose", "log", "main", "NaHCO3")
@@ -294,9 +300,8 @@ BAD: tuple[tuple[tuple[object, ...], tuple[str, ...]], ...] = (
 
 @pytest.mark.parametrize(("words", "told"), BAD, ids=lambda words: " ".join(map(str, words))[:60])
 def test_it_is_told_in_a_sentence_and_nothing_is_written(
-    ward: Path, words: tuple[object, ...], told: tuple[str, ...]
+    ward: Path, before: list[str], words: tuple[object, ...], told: tuple[str, ...]
 ) -> None:
-    before = dump(ward)
     done = run(ward, *words) if words[1:2] != ("units",) else tell(*words)
     said = " ".join(done.stderr.replace("│", " ").split())
     assert done.exit_code == 2, done.output

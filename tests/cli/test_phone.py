@@ -432,6 +432,13 @@ def test_a_water_test_is_kept_whole_or_not_at_all_and_can_be_undone(thumb: Thumb
         assert not water_tests_of(ward, "lagoon")
 
 
+def test_the_water_page_shows_how_much_ammonia_is_un_ionised(thumb: Thumb) -> None:
+    said = {"new_system": "lagoon", "v-ph": "8.1", "v-temperature": "25", "u-temperature": "C"}
+    said |= {"v-salinity": "34", "u-salinity": "PSU", "v-ammonia": "0.2", "u-ammonia": "NH4-N"}
+    assert thumb.post("/water", said).status_code == 303
+    assert "un-ionised ammonia (NH3): about 5 % of all" in thumb.text("/water?system=lagoon")
+
+
 def test_a_second_dose_of_a_day_stops_with_who_and_when(thumb: Thumb) -> None:
     thumb.post("/water", {"new_system": "lagoon", "v-ph": "8.1"})
     said = {"system": "lagoon", "what": "sodium bicarbonate", "amount": "12", "unit": "g"}

@@ -75,6 +75,8 @@ def _rows(ward: Ward, system: str) -> list[dict[str, Any]]:
             day = words.day(state.latest.at.astimezone(ward.settings.zone).date())
             verdict = "" if state.verdict in ("no target", "not tested") else f", {state.verdict}"
             last = f"last {value} on {day}{verdict}"
+            if state.nh3 is not None:
+                last += f"; {state.nh3.text()}"
         label = parameter(key).words
         rows.append(
             {
