@@ -97,7 +97,7 @@ def told_visits(course: Course) -> Iterator[str]:
             said(visit.paling),
             said(visit.condition, scale=1.0),
         )
-        marks = [visit.view] if several else []
+        marks: list[str] = [visit.view] if several else []
         marks += [f"polyps {visit.open}"] if visit.open and not visit.unlike else []
         marks += ["handled shortly before: colour not charted"] if visit.handled else []
         marks += [f"{visit.unlike}: colour not charted"] if visit.unlike else []
@@ -135,7 +135,7 @@ def repeat_rows(pooled: PooledSd, settings: CourseSettings | None = None) -> lis
     than 20 repeats), `floor` what a photo is never trusted beyond; `sd` is the larger of the two.
     """
     settings = settings or CourseSettings()
-    cover, grown, lab = settings.cover_floor, settings.overgrown_floor, settings.lab_floor
+    cover, grown, lab = settings.cover_floor, settings.overgrown_floor, settings.lab_floor_known
     measures: list[tuple[str, str, float | None, int | None, float | None, float]] = [
         ("live cover", "share", pooled.cover_within, pooled.cover_df, pooled.cover, cover),
         ("overgrown", "share", pooled.overgrown_within, pooled.overgrown_df,

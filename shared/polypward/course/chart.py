@@ -13,7 +13,7 @@ what remains unknown of it widens the limits. Beside the EWMA a single visit far
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Final
 
@@ -30,13 +30,17 @@ _LAMBDA_RANGE: Final = (0.25, 0.8)
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """One visit on a chart: `x` rises when things get worse, `u` = -ln(area / usual area)."""
+    """One visit on a chart: `x` rises when things get worse, `u` = -ln(area / usual area).
+
+    A visit in doubt that goes beyond the limit waits for a second one in a row.
+    """
 
     index: int  # of the visit
     at: datetime
     x: float
     sd: float
     u: float = 0.0
+    doubtful: bool = False  # its photos are in more doubt than is usual for the specimen
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,6 +257,7 @@ def run_chart(
         before = points[position - 1]
         days = (point.at.date() - before.at.date()).days
         weight = _weight(max(days, 0), settings)
+        kept = replace(state.worse), replace(state.both)
         state.worse.add(point, weight)
         state.both.add(point, weight)
         single = _Sums(point.x, 1.0, point.sd**2, point.u)
@@ -260,9 +265,8 @@ def run_chart(
         own, own_sd = state.shift(single, slope)
         gap_u = point.u - state.mean.u
         out = shift > settings.limit_sds * sd or own > settings.single_sds * own_sd
-        pending = (
-            hold_contracted and not rows[-1].out and gap_u > -math.log(settings.contracted_below)
-        )
+        contracted = hold_contracted and gap_u > -math.log(settings.contracted_below)
+        pending = not rows[-1].out and (contracted or point.doubtful)
         rows.append(
             Row(
                 point,
@@ -280,6 +284,9 @@ def run_chart(
             state.better = 0
             if not standing and not pending:
                 episodes.append(Episode(position))
+            elif pending and point.doubtful:
+                # Not remembered: the next visit must be out by itself.
+                state.worse, state.both = kept
             continue
         slope.learn(before, point)
         if starts_anew and not standing:

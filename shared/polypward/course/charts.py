@@ -3,14 +3,14 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from math import hypot, log, sqrt
-from statistics import median
+from math import hypot, log
 from typing import Final, Literal
 
 from polypward.course.chart import ChartRun, Point, run_chart
 from polypward.course.paling import Axis
 from polypward.course.repeatability import PooledSd
 from polypward.course.results import Chart, View, Visit
+from polypward.course.scatter import series_scatter
 from polypward.course.settings import CourseSettings
 from polypward.records import CareEvent
 
@@ -69,10 +69,11 @@ def repeat_sd(
     float
         A share for cover and overgrown, Lab units along one direction for paling.
     """
+    known = pooled is not None and pooled.lab is not None
     floors = {
         "cover": settings.cover_floor,
         "overgrown": settings.overgrown_floor,
-        "paling": settings.lab_floor,
+        "paling": settings.lab_floor_known if known else settings.lab_floor,
     }
     pools = (
         {}
@@ -80,18 +81,6 @@ def repeat_sd(
         else {"cover": pooled.cover_at(level), "overgrown": pooled.overgrown, "paling": pooled.lab}
     )
     return max(floors[measure], pools.get(measure) or 0.0)
-
-
-def _own_sds(own: Sequence[float | None], *, pooled: bool) -> list[float]:
-    """Return what the visits' own SDs add to the limits.
-
-    Most of a photo's own SD (doubtful outlines, the print of the card) is shared by all photos of
-    a series and cancels in it. So once the ward's repeatability is known, only what a visit has
-    beyond the usual own SD of the series counts; before that, all of it.
-    """
-    known = [value for value in own if value is not None]
-    usual = median(known) if known and pooled else 0.0
-    return [sqrt(max(0.0, (value or 0.0) ** 2 - usual**2)) for value in own]
 
 
 def _u(visit: Visit) -> float:
@@ -106,20 +95,17 @@ def _shares(
         pooled is not None
         and (pooled.cover if measure == "cover" else pooled.overgrown) is not None
     )
-    own = _own_sds([visit.live_cover_sd for visit in visits], pooled=known)
+    values = [visit.live_cover if measure == "cover" else visit.overgrown_share for visit in visits]
+    base = [repeat_sd(measure, pooled, settings, level=visit.live_cover) for visit in visits]
+    told = [visit.live_cover_sd for visit in visits]
     points = []
-    for index, visit in enumerate(visits):
-        value = visit.live_cover if measure == "cover" else visit.overgrown_share
+    scatter = series_scatter(values, told, base, known=known)
+    for index, (visit, value, own) in enumerate(zip(visits, values, scatter, strict=True)):
         if value is None:
             continue
         x = -value if measure == "cover" else value
-        sd = max(
-            repeat_sd(measure, pooled, settings, level=visit.live_cover),
-            own[index],
-        )
-        if visit.unlike:
-            sd = hypot(sd, settings.unlike_share_sd)
-        points.append(Point(index, visit.at, x, sd, _u(visit)))
+        sd = hypot(own.sd, settings.unlike_share_sd) if visit.unlike else own.sd
+        points.append(Point(index, visit.at, x, sd, _u(visit), own.doubtful))
     return points
 
 
@@ -130,10 +116,12 @@ def _colours(
     settings: CourseSettings,
 ) -> tuple[list[Point], list[datetime]]:
     """Points along the paling axis in Lab units, and where a new light or like state starts."""
-    floor = repeat_sd("paling", pooled, settings)
-    own = _own_sds(
-        [visit.lab_sd for visit in visits], pooled=pooled is not None and pooled.lab is not None
-    )
+    base = repeat_sd("paling", pooled, settings)
+    told = [visit.lab_sd for visit in visits]
+    known = pooled is not None and pooled.lab is not None
+    # A series' own scatter says nothing of its colour here: contraction, which the chart takes
+    # off, is in it. Most of a photo's own error of colour is its card's, the same in every photo.
+    scatter = series_scatter([None] * len(told), told, [base] * len(told), known=known, share=0.0)
     points: list[Point] = []
     starts: list[datetime] = []
     period: tuple[int | None, int | None] = (None, None)
@@ -147,7 +135,7 @@ def _colours(
             starts.append(visit.at)
             period = (visit.light, visit.like)
         shift, factor = axis.lean(visit.lab)
-        sd = factor * max(floor, own[index])
+        sd = factor * scatter[index].sd
         points.append(Point(index, visit.at, shift, sd, _u(visit)))
     return points, starts
 

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Final
 
-from polypward.course.chart import ChartRun, Row
+from polypward.course.chart import ChartRun, Point, Row
 from polypward.course.charts import Measure, ViewCharts, repeat_sd
 from polypward.course.paling import Axis
 from polypward.course.repeatability import PooledSd
@@ -36,6 +36,7 @@ class Raised:
     last: int  # the row its evidence speaks of
     cleared_on: date | None = None
     by_person: bool = False
+    since: Point | None = None  # the visit that a sharp loss is counted from
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +79,8 @@ class ChartReader:
         rows = self.run(MEASURE_OF[raised.name]).rows
         row = rows[raised.last]
         if raised.name == "sharp-loss":
-            row, before = rows[raised.row], rows[raised.row - 1].point
+            row = rows[raised.row]
+            before = raised.since or rows[raised.row - 1].point
             return (
                 f"live cover fell from {-before.x:z.2f} to {-row.point.x:z.2f} in "
                 f"{self.days_between(before.at, row.point.at)}{self._tail(raised.name, row)}; "

@@ -5,8 +5,9 @@ from datetime import date, datetime, timedelta
 from math import sqrt
 from typing import Final, Literal
 
-from polypward.course.chart import Episode, Point
+from polypward.course.chart import Episode, Point, Row
 from polypward.course.charts import Measure, ViewCharts
+from polypward.course.doubts import doubt_flags
 from polypward.course.evidence import MEASURE_OF, ChartReader, Raised, in_days
 from polypward.course.repeatability import PooledSd
 from polypward.course.results import Flag, FlagName, Visit
@@ -93,6 +94,16 @@ def _is_sharp(before: Point, here: Point, reader: ChartReader) -> bool:
     )
 
 
+def _sure_before(rows: Sequence[Row], position: int) -> Point | None:
+    """Return the last visit before a row that is not in doubt, of the same body."""
+    for row in reversed(rows[:position]):
+        if not row.point.doubtful:
+            return row.point
+        if row.half_width is None:
+            return None
+    return None
+
+
 def _sharp_losses(reader: ChartReader, acknowledged: Sequence[datetime]) -> list[Raised]:
     rows = reader.run("cover").rows
     found: list[Raised] = []
@@ -112,10 +123,11 @@ def _sharp_losses(reader: ChartReader, acknowledged: Sequence[datetime]) -> list
         if rows[position].half_width is None:  # a new baseline: another body
             continue
         standing = bool(found) and found[-1].cleared_on is None
-        if _is_sharp(rows[position - 1].point, here, reader):
+        before = _sure_before(rows, position)
+        if before is not None and not here.doubtful and _is_sharp(before, here, reader):
             calm = 0
             if not standing:
-                found.append(Raised("sharp-loss", position, position))
+                found.append(Raised("sharp-loss", position, position, since=before))
         elif standing:
             level = rows[found[-1].row].point
             worse = here.x - level.x > reader.settings.limit_sds * sqrt(here.sd**2 + level.sd**2)
@@ -166,7 +178,7 @@ def chart_flags(
         *_sharp_losses(reader, seen),
     ]
     possible = could_raise([charts])
-    flags = []
+    flags = doubt_flags(reader, care)
     for item in raised:
         by: Literal["visits", "person"] = "person" if item.by_person else "visits"
         flags.append(

@@ -174,8 +174,8 @@ DEFAULT_RULES: Final[tuple[AdviceRule, ...]] = (
         name="look again",
         when=("flag.look-again == yes",),
         advice="hold",
-        reason="Something was odd at the daily look: look closely, smell the water over it, and "
-        "photograph it today.",
+        reason="Something was odd at the daily look, or a photo in doubt shows a loss: look "
+        "closely, smell the water over it, and photograph it today.",
         changes="A photo inside the limits, a look that finds nothing odd, or the flag "
         "acknowledged.",
         next_photo_days=0,

@@ -28,6 +28,7 @@ _POSITIVE: Final = (
     "cover_floor",
     "overgrown_floor",
     "lab_floor",
+    "lab_floor_known",
     "contracted_below",
     "min_axis_lab",
     "min_room_points",
@@ -60,8 +61,9 @@ class CourseSettings:
     cover_floor, overgrown_floor : float
         Smallest SD of a visit's live cover and overgrown share (fractions): the map's own
         graininess, since shares at 0 and 1 do not scatter normally.
-    lab_floor : float
-        Smallest SD of a visit's live colour along one direction, Lab units.
+    lab_floor, lab_floor_known : float
+        Smallest SD of a visit's live colour along one direction, Lab units: until the ward's own
+        visits say how they repeat, and from then on.
     pale_per_contraction_lab, pale_per_contraction_sd_lab : float
         Prior mean and SD of how much paler (Lab units) a specimen looks when its area shrinks by
         a factor e. No published number; wide on purpose, each specimen's own visits narrow it.
@@ -123,6 +125,7 @@ class CourseSettings:
     cover_floor: float = 0.01
     overgrown_floor: float = 0.01
     lab_floor: float = 1.5
+    lab_floor_known: float = 0.8
     pale_per_contraction_lab: float = 6.0
     pale_per_contraction_sd_lab: float = 3.0
     share_per_contraction_sd: float = 0.02
