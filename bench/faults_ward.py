@@ -13,11 +13,13 @@ __all__ = ["State", "difference", "state_of"]
 State = dict[str, str]
 
 # Columns that say when something was written, and numbers that only count rows.
-CLOCKS = frozenset({"stamp", "first_seen", "measured_at", "saved_at", "first_named", "applied_at"})
+CLOCKS = frozenset({"first_seen", "measured_at", "saved_at", "first_named", "applied_at"})
 AT_IS_A_CLOCK = frozenset(
     {"audit", "assignments", "corrected_maps", "ward_models", "_sqlite_migrations"}
 )
 COUNTERS = frozenset({"id", "rowid"})
+# What is worked out as time allows, and marks of files by their time.
+SPARE = frozenset({"edge_steps", "kept_marks"})
 TABLES = ("readings.csv", "scores.csv", "ward.toml")
 
 
@@ -36,7 +38,7 @@ def state_of(ward: Path) -> State:
             raise sqlite3.DatabaseError("; ".join(faults))
         names = [row[0] for row in db.execute("select name from sqlite_master where type='table'")]
         for name in sorted(names):
-            if not name.startswith("sqlite_"):
+            if not name.startswith("sqlite_") and name not in SPARE:
                 found[f"ledger {name}"] = _rows(db, name)
     for name in TABLES:
         path = ward / name
