@@ -118,7 +118,8 @@ def chart_svg(chart: Chart, *, first: date, last: date) -> Markup:
         for p in chart.points
         if p.value is not None and p.sd is not None
     ]
-    parts += [_dot(p, chart, scale) for p in chart.points if p.value is not None]
+    unit = escape(chart.unit)
+    parts += [_dot(p, chart, scale, unit) for p in chart.points if p.value is not None]
     parts.append("</svg>")
     return Markup("".join(parts))  # every piece of text above was escaped
 
@@ -133,15 +134,14 @@ def opening_tags(key: str, title: str, summary: str, *, height: int) -> str:
     )
 
 
-def _dot(point: Point, chart: Chart, scale: "_Scale") -> str:
+def _dot(point: Point, chart: Chart, scale: "_Scale", unit: str) -> str:
     assert point.value is not None
-    said = f"{point.day}: {point.value:.{chart.decimals}f}{escape(chart.unit)}"
+    said = f"{point.day}: {point.value:.{chart.decimals}f}{unit}"
     x, y = scale.x(point.day), scale.y(point.value)
     if point.out:  # told by its form too: a square, larger
         said += ", beyond the limit"
-        return (
-            f'<path class="dot out" d="M{x - 4.5} {y - 4.5}h9v9h-9z"><title>{said}</title></path>'
-        )
+        corner = f"M{x - 3.7:.1f} {y - 3.7:.1f}"
+        return f'<path class="dot out" d="{corner}h7.4v7.4h-7.4z"><title>{said}</title></path>'
     kind = "dot hollow" if point.hollow else "dot"
     said = said.replace(": ", ": under ", 1) if point.hollow else said
     return f'<circle class="{kind}" cx="{x}" cy="{y}" r="3"><title>{said}</title></circle>'
@@ -180,9 +180,13 @@ class _Scale:
         self._bottom = bottom
         self._per_unit = (HEIGHT - TOP - BOTTOM) / (top - bottom)
         self._top = top
+        self._known: dict[date, float] = {}  # eight series share their days
 
     def x(self, day: date) -> float:
-        return x_scale(day, first=self.first, last=self.last)
+        found = self._known.get(day)
+        if found is None:
+            found = self._known[day] = x_scale(day, first=self.first, last=self.last)
+        return found
 
     def y(self, value: float) -> float:
         value = min(max(value, self._bottom), self._top)

@@ -9,7 +9,7 @@ from polypward.reasons import REASONS
 from polypward.records import CareEvent, Reading, Specimen
 from polypward_cli.course_words import told_recovery
 from polypward_cli.report import words
-from polypward_cli.report.views import EventView, FactsView, ReadingView, VisitView
+from polypward_cli.report.views import EventView, FactsView, ReadingView
 
 if TYPE_CHECKING:
     from polypward.course import Chart, Course, Score, Trend
@@ -199,8 +199,8 @@ def lab_words(lab: "Lab | None", sd: float | None = None) -> str:
     return told if sd is None else f"{told} (± {sd:.1f})"
 
 
-def visit_rows(course: "Course") -> tuple[VisitView, ...]:
-    """Return the table of visits: figures with their SDs and limits, colour, light."""
+def visit_rows(course: "Course") -> tuple[tuple[str, ...], ...]:
+    """Return the cells of the table of visits: figures with their SDs and limits, colour, light."""
     rows = []
     for visit in course.visits:
         beside = "" if visit.view == course.view else f" {visit.view}"
@@ -214,18 +214,18 @@ def visit_rows(course: "Course") -> tuple[VisitView, ...]:
         )
         index = paling is None or paling.unit == "index"
         rows.append(
-            VisitView(
-                day=words.day(visit.day),
-                view=visit.view,
-                condition=words.figure(visit.condition, sd=visit.condition_sd),
-                cover=_share(visit.live_cover, visit.live_cover_sd),
-                cover_limit=_share(_at(cover, "lower", visit.day)),
-                bare=_share(visit.bare_share),
-                overgrown=_share(visit.overgrown_share),
-                paling=words.figure(visit.paling, 2, sd=visit.paling_sd),
-                paling_limit=words.figure(_at(paling, "upper", visit.day), 2 if index else 1),
-                lab=lab_words(visit.lab, visit.lab_sd),
-                light=", ".join(filter(None, remarks)),
+            (
+                words.day(visit.day),
+                visit.view,
+                words.figure(visit.condition, sd=visit.condition_sd),
+                _share(visit.live_cover, visit.live_cover_sd),
+                _share(_at(cover, "lower", visit.day)),
+                _share(visit.bare_share),
+                _share(visit.overgrown_share),
+                words.figure(visit.paling, 2, sd=visit.paling_sd),
+                words.figure(_at(paling, "upper", visit.day), 2 if index else 1),
+                lab_words(visit.lab, visit.lab_sd),
+                ", ".join(filter(None, remarks)),
             )
         )
     return tuple(rows)
@@ -277,16 +277,18 @@ def _reading_row(reading: Reading, zone: tzinfo, shared: Set[str]) -> ReadingVie
     cover = None if reading.live_cover is None else 100 * reading.live_cover
     cover_sd = None if reading.live_cover_sd is None else 100 * reading.live_cover_sd
     return ReadingView(
-        taken=words.taken(reading.taken_at.astimezone(zone)) if reading.taken_at else "unknown",
-        view=" ".join(part for part in (reading.view, reading.open) if part),
-        status="counted" if accepted else "not counted",
         accepted=accepted,
-        cover=words.figure(cover, 1, sd=cover_sd, unit=" %") if accepted else "",
-        live=words.figure(reading.live_mm2, sd=reading.live_mm2_sd) if accepted else "",
-        bare=words.figure(reading.bare_mm2) if accepted else "",
-        overgrown=words.figure(reading.overgrown_mm2) if accepted else "",
-        paling=words.figure(reading.paling, 2, sd=reading.paling_sd) if accepted else "",
-        colour="no card" if "no-card-scale" in reading.reasons else reading.colour_grade or "",
-        notes=" ".join(notes),
-        photo=reading.photo,
+        cells=(
+            words.taken(reading.taken_at.astimezone(zone)) if reading.taken_at else "unknown",
+            " ".join(part for part in (reading.view, reading.open) if part),
+            "counted" if accepted else "not counted",
+            words.figure(cover, 1, sd=cover_sd, unit=" %") if accepted else "",
+            words.figure(reading.live_mm2, sd=reading.live_mm2_sd) if accepted else "",
+            words.figure(reading.bare_mm2) if accepted else "",
+            words.figure(reading.overgrown_mm2) if accepted else "",
+            words.figure(reading.paling, 2, sd=reading.paling_sd) if accepted else "",
+            "no card" if "no-card-scale" in reading.reasons else reading.colour_grade or "",
+            " ".join(notes),
+            reading.photo,
+        ),
     )

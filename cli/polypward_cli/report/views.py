@@ -22,7 +22,6 @@ __all__ = [
     "ReasonView",
     "SpecimenView",
     "StripView",
-    "VisitView",
     "WardView",
 ]
 
@@ -97,20 +96,10 @@ class EventView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadingView:
-    """A row of the table of photo readings, each figure as text."""
+    """A row of the table of photo readings: its cells as text, in the order of the columns."""
 
-    taken: str
-    view: str
-    status: str
     accepted: bool
-    cover: str
-    live: str
-    bare: str
-    overgrown: str
-    paling: str
-    colour: str
-    notes: str
-    photo: str
+    cells: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,28 +112,12 @@ class FactsView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class VisitView:
-    """A row of the table of visits, each figure as text."""
-
-    day: str
-    view: str
-    condition: str
-    cover: str
-    cover_limit: str
-    bare: str
-    overgrown: str
-    paling: str
-    paling_limit: str
-    lab: str
-    light: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class SpecimenView:
     """A specimen on the first page and on its own.
 
     `condition` and `cover` are whole points and per cent. `href` is its page as seen from the
-    first page; `latest` its newest cut-out, likewise. `standing` names the flags that stand.
+    first page; `latest` its newest cut-out, likewise. `standing` names the flags that stand,
+    `visits` are the cells of the table of visits.
     """
 
     name: str
@@ -179,7 +152,7 @@ class SpecimenView:
     strips: tuple[StripView, ...]
     charts: tuple[ChartView, ...]
     facts: tuple[FactsView, ...]
-    visits: tuple[VisitView, ...]
+    visits: tuple[tuple[str, ...], ...]
     remarks: tuple[str, ...]
     events: tuple[EventView, ...]
     readings: tuple[ReadingView, ...]

@@ -1,6 +1,7 @@
 """The ward's own page: water, batches and their survival, worth, claims."""
 
-from collections.abc import Iterable, Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import tzinfo
 from typing import TYPE_CHECKING, Final
 
@@ -25,6 +26,7 @@ __all__ = ["amount", "ward_page_view"]
 
 # What is missing for a batch's result: so many things are named, the rest counted.
 _MOST_NAMED: Final = 3
+_MOST_SPECIMENS: Final = 12
 _BY: Final = {
     "batch": "By batch",
     "supplier": "By supplier",
@@ -101,14 +103,14 @@ def _worth_words(worths: Sequence[Worth], currency: str) -> str:
     return f"Worth of recovery: not available, because these are missing: {_few(list(missing))}."
 
 
-def _few(names: Sequence[str]) -> str:
-    more = len(names) - _MOST_NAMED
-    return "; ".join(names[:_MOST_NAMED]) + (f"; and {more} more" if more > 0 else "")
+def _few(names: Sequence[str], *, most: int = _MOST_NAMED) -> str:
+    more = len(names) - most
+    return "; ".join(names[:most]) + (f"; and {more} more" if more > 0 else "")
 
 
 def _tells(told: "Survival") -> bool:
-    """Care plans tell something once there are two; before that they are the whole ward again."""
-    return told.by != "plan" or len(told.groups) > 1
+    """Who was not counted stands once; care plans tell something once there are two."""
+    return told.by == "batch" or len(told.groups) > (told.by == "plan")
 
 
 def _survival(told: "Survival") -> SurvivalView:
@@ -122,7 +124,18 @@ def _survival(told: "Survival") -> SurvivalView:
         drawn=min(len(groups), MOST_CURVES),
         rows=tuple(map(_group, groups)),
         compared=_compared(told),
-        not_counted=tuple(sorted(told.not_counted.items())),
+        not_counted=_not_counted(told.not_counted) if told.by == "batch" else (),
+    )
+
+
+def _not_counted(why: Mapping[str, str]) -> tuple[str, ...]:
+    """Return a line for each reason, with how many and the first of them."""
+    by_reason: dict[str, list[str]] = defaultdict(list)
+    for name, reason in sorted(why.items()):
+        by_reason[reason].append(name)
+    return tuple(
+        f"Not counted ({reason}): {_few(names, most=_MOST_SPECIMENS)}."
+        for reason, names in by_reason.items()
     )
 
 

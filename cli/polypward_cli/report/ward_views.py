@@ -65,7 +65,7 @@ class SurvivalView:
     drawn: int
     rows: tuple[GroupRowView, ...]
     compared: str
-    not_counted: tuple[tuple[str, str], ...]
+    not_counted: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
