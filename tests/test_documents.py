@@ -32,9 +32,12 @@ PAGES = (
 PAGES = tuple(page for page in PAGES if page != "docs/reference.md")
 
 # What an example needs before it can do what it says.
-FED = ('polypward care feed "rack 2" LAM-07 --again',)
 FOODS = ("polypward care food krill --unit g --price 0.04", "polypward care food nori --unit g")
-MIXED = (*FOODS, "polypward care mix mash --part krill=30 --part nori=2 --portions 12")
+FED = (*FOODS, 'polypward care feed "rack 2" --food krill --quantity 5 --cover-minutes 20')
+MIXED = (
+    *FOODS,
+    "polypward care mix mash --part krill=30 --part nori=2 --portions 12 --use-by 2026-01-19",
+)
 SPLIT = ("polypward specimen split LAM-03 --into LAM-03A --into LAM-03B",)
 WATER = (
     'polypward care water volume main --measured "430 L"',
@@ -45,13 +48,14 @@ CARD = ("polypward card check --serial F7KX4DX --bar-mm 100 100",)
 CORRECTED = ("polypward teach export --out maps",)
 BACKUP = ("polypward ward backup --to /media/disk/ward-monday.zip",)
 BEFORE = {
-    "care amend": ('polypward care treat "rack 2" --agent x --source label',),
+    "care": MIXED,
+    "care amend": ('polypward care treat "rack 2" --agent "the dip"',),
     "care ate": FED,
-    "care dose amend": ('polypward care dose log main "sodium bicarbonate" "12 g"',),
+    "care dose amend": ('polypward care dose log main "sodium bicarbonate" "12 g" --by Kim',),
     "care dose plan": WATER,
     "care feed": MIXED,
     "care mix": FOODS,
-    "care tick": ('polypward care feed "rack 2" --cover-minutes 20',),
+    "care tick": FED,
     "care water amend": ("polypward care water log main dkh=8.4",),
     "card retire": CARD,
     "specimen back": ("polypward specimen sold LAM-03 --price 180 --at 2026-01-11",),

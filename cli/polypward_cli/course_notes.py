@@ -101,7 +101,8 @@ def name_kind_colour(
         ).reference
         if own.provisional or own.lab is None:
             raise BadInputError(
-                f'"{one.specimen}" has no colour from three visits in one light yet'
+                f'"{one.specimen}" has no colour from three visits in one light yet; '
+                "take another one, or wait until it has"
             )
         labs.append(own.lab)
         names.append(one.specimen)

@@ -87,7 +87,7 @@ def find_photos(folder: Path) -> Scan:
         If the folder is not there, is a file, or is a ward itself.
     """
     if not folder.is_dir():
-        what = "is a file" if folder.exists() else "is not there"
+        what = "is a file; name its folder" if folder.exists() else "is not there; see its name"
         raise BadInputError(f"{folder}: the folder of photos {what}")
     if (folder / DATABASE).exists():
         raise BadInputError(

@@ -79,7 +79,9 @@ def entry(ward: Ward, kind: str, number: int) -> Row:
         if row["undone_at"]:
             raise BadInputError(f"{kind}:{number} was taken back on {row['undone_at'][:10]}")
         return _read(ward, row)
-    raise BadInputError(f"there is no {kind}:{number} in this ward")
+    raise BadInputError(
+        f"there is no {kind}:{number} in this ward; polypward care list shows the numbers"
+    )
 
 
 def entries(ward: Ward, kind: str, *, since: datetime | None = None) -> list[Row]:

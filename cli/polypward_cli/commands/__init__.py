@@ -4,11 +4,12 @@ A module's `app` is its group of commands: with a `NAME` it becomes `polypward N
 one its commands stand at the top.
 """
 
+from collections.abc import Mapping, Sequence
 from importlib import import_module
 
 import typer
 
-__all__ = ["add_commands"]
+__all__ = ["add_commands", "put_under_headings"]
 
 # In the order of the help, everyday commands first.
 MODULES = {
@@ -29,9 +30,22 @@ MODULES = {
 
 def add_commands(app: typer.Typer) -> None:
     """Add every command to `app`, under its heading of the help."""
-    for heading, names in MODULES.items():
+    for names in MODULES.values():
         for name in names:
             module = import_module(f"{__name__}.{name}")
-            for command in module.app.registered_commands if not hasattr(module, "NAME") else ():
-                command.rich_help_panel = heading
-            app.add_typer(module.app, name=getattr(module, "NAME", None), rich_help_panel=heading)
+            app.add_typer(module.app, name=getattr(module, "NAME", None))
+    put_under_headings(app, MODULES)
+
+
+def put_under_headings(app: typer.Typer, headings: Mapping[str, Sequence[str]]) -> None:
+    """Show the commands of `app` under headings in its help; each name stands in one of them."""
+    heading_of = {name: heading for heading, names in headings.items() for name in names}
+    for command in app.registered_commands:
+        name = command.name or (command.callback.__name__ if command.callback else "")
+        if name in heading_of:
+            command.rich_help_panel = heading_of[name]
+    for group in app.registered_groups:
+        if not group.name and group.typer_instance:
+            put_under_headings(group.typer_instance, headings)
+        elif group.name in heading_of:
+            group.rich_help_panel = heading_of[group.name]

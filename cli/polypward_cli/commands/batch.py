@@ -34,7 +34,7 @@ def batch(
     """Show who lived, who was lost, who was sold and after how long, and what it was worth.
 
     Two figures of money stand beside each other and are never added: the result of a batch, and
-    the worth of recovery, specimen by specimen. Rates stand in ward.toml under [money].
+    the worth of recovery, specimen by specimen. Rates stand in the table money of ward.toml.
 
     Example:
 

@@ -12,6 +12,7 @@ from polypward_cli.commands import (
     care_keeping,
     care_treatment,
     care_water,
+    put_under_headings,
 )
 from polypward_cli.commands.options import WARD, WardOption
 
@@ -20,19 +21,20 @@ __all__ = ["NAME", "app"]
 NAME = "care"
 
 app = typer.Typer(no_args_is_help=True)
+by_hand = typer.Typer()
 
 
 @app.callback()
 def care() -> None:
-    """Note what was done to specimens: moves, dips, feedings, looks, sales and losses.
+    """Food, water, doses, treatments, pests and quarantine: note it, see what is due, list it.
 
     Example:
 
-        polypward care log LAM-03 look --detail state=open
+        polypward care feed "rack 2" --mix mash --portions 2
     """
 
 
-@app.command()
+@by_hand.command()
 def log(
     specimen: Annotated[str, typer.Argument(help="The specimen.")],
     what: Annotated[
@@ -70,7 +72,7 @@ def log(
     typer.echo(f"{event.specimen}: {event.what}, {when}" + ("" if new else " (known already)"))
 
 
-@app.command("import")
+@by_hand.command("import")
 def import_(
     table: Annotated[Path, typer.Argument(help="CSV: specimen, at, what, detail, by.")],
     ward: WardOption = WARD,
@@ -96,9 +98,21 @@ def import_(
     typer.echo(f"{new} new, {len(events) - new} known already.")
 
 
-app.add_typer(care_feeding.app)
-app.add_typer(care_treatment.app)
-app.add_typer(care_inspection.app)
-app.add_typer(care_keeping.app)
-app.add_typer(care_water.app)
-app.add_typer(care_dose.app)
+for part in (
+    care_feeding,
+    care_water,
+    care_dose,
+    care_treatment,
+    care_inspection,
+    care_keeping,
+):
+    app.add_typer(part.app)
+app.add_typer(by_hand)
+put_under_headings(
+    app,
+    {
+        "Every day": ("feed", "ate", "tick", "water", "dose"),
+        "When it is due or needed": ("change", "treat", "inspect", "place", "mix", "food"),
+        "Lists and mending": ("list", "amend", "cautions", "log", "import"),
+    },
+)

@@ -207,7 +207,7 @@ def dose_amend(
 
     Example:
 
-        polypward care dose amend 3 "11 g"
+        polypward care dose amend 1 "11 g"
     """
     from polypward_cli.life.common import moment, who
     from polypward_cli.ward import Ward

@@ -63,7 +63,7 @@ def feed(
 
     Example:
 
-        polypward care feed "rack 2" --mix krill --portions 2 --response took --cover-minutes 20
+        polypward care feed "rack 2" --mix mash --portions 2 --response took --cover-minutes 20
     """
     from polypward.care import RESPONSES
     from polypward_cli.caring.feeding import feed as keep

@@ -75,7 +75,7 @@ def tick(
 
     Example:
 
-        polypward care tick feeding:12
+        polypward care tick feeding:1
     """
     from polypward.errors import BadInputError
     from polypward_cli.caring.lists import as_rows, in_words
@@ -116,7 +116,7 @@ def amend(
 
     Example:
 
-        polypward care amend treatment:3 --set lot=A17 --set bath_l=4
+        polypward care amend treatment:1 --set lot=A17 --set bath_l=4
     """
     from polypward.errors import BadInputError
     from polypward_cli.caring.amending import amend as correct

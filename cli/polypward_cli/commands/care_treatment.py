@@ -65,8 +65,7 @@ def treat(
 
     Example:
 
-        polypward care treat LAM-03 --agent "the dip" --concentration "as on its label"
-        --source label --bath-l 4 --bath-minutes 10 --wait
+        polypward care treat LAM-03 --agent "the dip" --bath-l 4 --bath-minutes 10 --wait
     """
     from polypward.errors import BadInputError
     from polypward_cli.caring.lists import flat

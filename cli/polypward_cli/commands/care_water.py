@@ -167,7 +167,7 @@ def water_amend(
 
     Example:
 
-        polypward care water amend 12 dkh=8.1
+        polypward care water amend 1 dkh=8.1
     """
     from polypward_cli.life.common import moment, who
     from polypward_cli.ward import Ward

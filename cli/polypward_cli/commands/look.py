@@ -40,7 +40,7 @@ def look(
 
     Example:
 
-        polypward look "rack 1" --odd LAM-03=gaping --odd LAM-07=slime
+        polypward look "rack 2" --odd LAM-03=gaping --odd LAM-07=slime
     """
     from polypward_cli.life.common import moment, who
     from polypward_cli.looking import WELL, note_looks, take_back_look

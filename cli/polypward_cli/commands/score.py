@@ -57,7 +57,7 @@ def score(
 
     Example:
 
-        polypward score photos/ --ward ward --lamp "white 6500 K"
+        polypward score photos/ --ward ward --lamp "white 5000 K"
     """
     from polypward.errors import BadInputError
     from polypward_cli.closing import close

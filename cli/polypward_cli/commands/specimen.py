@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from polypward_cli.commands import specimen_life
+from polypward_cli.commands import put_under_headings, specimen_life
 from polypward_cli.commands.options import WARD, ByOption, JsonOption, NameArgument, WardOption
 from polypward_cli.terminal import print_json
 
@@ -143,7 +143,9 @@ def change(
     by: ByOption = "",
     ward: WardOption = WARD,
 ) -> None:
-    """Correct or add to what the register says of a specimen; the old value is kept. - empties.
+    """Correct or add to what the register says of a specimen; the old value is kept.
+
+    A value of - empties it.
 
     Example:
 
@@ -218,7 +220,7 @@ def withdraw(
 
     Example:
 
-        polypward specimen withdraw KU7J JR43
+        polypward specimen withdraw LAM-09
     """
     from polypward_cli.life.common import who
     from polypward_cli.life.undo import withdraw as take_out
@@ -229,6 +231,18 @@ def withdraw(
         gone = take_out(opened, names, by=who(opened, by))
         refresh(opened)
     typer.echo(f"Taken out: {' '.join(gone)}")
+
+
+put_under_headings(
+    app,
+    {
+        "Look up": ("show", "list", "find"),
+        "What became of it": (
+            *("move", "cut", "split", "join", "sold", "back", "lost", "discarded"),
+        ),
+        "Put it right": ("change", "undo", "withdraw"),
+    },
+)
 
 
 def _shown(value: object) -> str:

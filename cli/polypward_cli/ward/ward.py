@@ -76,7 +76,8 @@ class Ward:
         there = (path / DATABASE).exists()
         if not there and not create:
             raise BadInputError(
-                f"{path}: no ward here. `polypward score FOLDER --ward {path}` makes one."
+                f"{path}: no ward here. Go to the folder that holds it, or name it: --ward PATH. "
+                f"A new one: polypward score FOLDER --ward {path}"
             )
         if path.exists() and not path.is_dir():
             raise BadInputError(f"{path}: a file, but a ward is a folder; name another --ward")

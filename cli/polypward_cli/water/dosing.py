@@ -112,7 +112,9 @@ def raises_of(what: str) -> tuple[str, str]:
     """
     word = " ".join(what.split())
     if not word:
-        raise BadInputError("what was given?")
+        raise BadInputError(
+            'what was given? A compound, "calcium: NAME OF THE PRODUCT", or an additive like amino'
+        )
     name, colon, product = word.partition(":")
     if colon and product.strip() and parameter_meant(name):
         return product.strip(), parameter_meant(name)
@@ -191,7 +193,7 @@ def _by_number(ward: Ward, number: int) -> Dose:
         if row["undone_at"]:
             raise BadInputError(f"dose {number} was taken back already")
         return _dose(row, ward)
-    raise BadInputError(f"there is no dose {number}; `polypward care dose` lists them")
+    raise BadInputError(f"there is no dose {number}; polypward care dose shows their numbers")
 
 
 def amend_dose(

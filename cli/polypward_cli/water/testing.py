@@ -159,7 +159,7 @@ def _by_number(ward: Ward, number: int) -> WaterTest:
         if row["undone_at"]:
             raise BadInputError(f"test {number} was taken back already")
         return _test(row, ward)
-    raise BadInputError(f"there is no test {number}; `polypward care water log --help`")
+    raise BadInputError(f"there is no test {number}; polypward care water shows their numbers")
 
 
 def amend_test(
