@@ -35,7 +35,7 @@ RIM_MM = 8.0  # what lies this near the cut-out's rim is taken for the ground
 SUPERPIXEL_MM = 2.4
 COMPACTNESS = 8.0
 # Seeds of the random walker; stiffness of the cut and the Lab difference that it yields to.
-SEED_CHANCE, WALKER_BETA = 0.9, 130.0
+SEED_CHANCE, WALKER_BETA = 0.7, 130.0
 CUT_WEIGHT, CUT_DE = 1.5, 8.0
 
 

@@ -23,11 +23,11 @@ import numpy.typing as npt
 
 from bench.segmenters import UNSEEN_TILES, unseen_photo
 from phantoms.photo_tiles import PhotoTile
+from phantoms.temperature import doubtful_pixels, fit_temperature, tempered
 from phantoms.train_model import Settings, held_out_photo, photo_tiles
 from polypward.labels import LIVE
 from polypward_vision.tissue import Labeller, load_base_model, map_tissue
 from polypward_vision.tissue.mapping import SURE
-from polypward_vision.tissue.temperature import doubtful_pixels, fit_temperature, tempered
 
 __all__ = ["Judged", "error_of", "main", "plot"]
 

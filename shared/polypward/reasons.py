@@ -121,7 +121,8 @@ _ALL = (
         "several-specimens",
         True,
         "More than one specimen is in the picture.",
-        "Photograph one at a time.",
+        "Photograph one at a time. Or lay each one's own tag close beside it, a hand from the "
+        "next, with the card in view: then each is measured by its tag.",
     ),
     Reason(
         "tag-unclear",

@@ -82,7 +82,7 @@ def test_disc_measures() -> None:
     left_out = np.zeros(labels.shape, bool)
     left_out[180:220] = True
     lab[left_out] = (99, 0, 0)
-    found = measure(labels, mm_per_px=0.2, rsd=rsd(), unsure=0.02, lab=lab, left_out=left_out)
+    found = measure(labels, mm_per_px=0.2, rsd=rsd(), lab=lab, left_out=left_out)
     # Lattice points in a circle: within 0.05 % of pi r^2 at these radii.
     assert found.live_mm2 == pytest.approx(np.pi * 20**2, rel=1e-3)
     assert found.bare_mm2 == pytest.approx(np.pi * (24**2 - 20**2), rel=2e-3)
@@ -92,14 +92,26 @@ def test_disc_measures() -> None:
     assert found.palette[:, 3].sum() == pytest.approx(found.live_mm2, rel=1e-5)
 
 
+def test_a_doubtful_map_widens_cover_and_only_cover() -> None:
+    labels = labels_of((BARE, 250, 200, 120), (LIVE, 250, 200, 100))
+    nothing = np.zeros(labels.shape, bool)
+    sure, doubtful = (
+        measure(labels, mm_per_px=0.2, rsd=rsd(), lab=None, left_out=nothing, sides=sides)
+        for sides in (0.0, 0.10)
+    )
+    # Of what the map itself expects on the wrong side nearly all may err the same way.
+    assert sure.live_cover_sd < 0.02
+    assert 0.08 < doubtful.live_cover_sd < 0.10
+    assert doubtful.live_mm2_sd == sure.live_mm2_sd
+    assert doubtful.live_cover == sure.live_cover
+
+
 def test_colour_refused_gives_no_colour() -> None:
     labels = labels_of((LIVE, 250, 200, 50))
     nothing = np.zeros(labels.shape, bool)
-    found = measure(labels, mm_per_px=0.2, rsd=rsd(), unsure=None, lab=None, left_out=nothing)
+    found = measure(labels, mm_per_px=0.2, rsd=rsd(), lab=None, left_out=nothing)
     assert (found.mean_lab, found.bare_lab, found.palette) == (None, None, None)
-    empty = measure(
-        np.zeros_like(labels), mm_per_px=0.2, rsd=rsd(), unsure=None, lab=None, left_out=nothing
-    )
+    empty = measure(np.zeros_like(labels), mm_per_px=0.2, rsd=rsd(), lab=None, left_out=nothing)
     assert (empty.live_mm2, empty.live_cover, empty.perimeter_mm) == (0.0, None, 0.0)
 
 

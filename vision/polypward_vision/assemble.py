@@ -79,8 +79,8 @@ def assemble(
         labels,
         mm_per_px=frame.mm_per_px,
         rsd=rsd,
-        unsure=tissue.unsure,
         doubt=float(tissue.unsure_map[labels != BACKGROUND].mean()) if labels.any() else 0.0,
+        sides=tissue.sides,
         lab=lab if coloured else None,
         left_out=burnt | shine,
     )

@@ -147,7 +147,6 @@ def measure_again(
         labels,
         mm_per_px=frame.mm_per_px,
         rsd=AreaSd(corners=float(correction.get("area_rsd", _USUAL_RSD)), print_scale=0, height=0),
-        unsure=0.0,
         lab=lab if coloured else None,
         left_out=burnt | shine,
     )

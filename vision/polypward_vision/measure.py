@@ -20,12 +20,13 @@ GIVEN_HEIGHT_SD_MM, UNKNOWN_HEIGHT_SD_MM = 1.0, 4.0
 USUAL_CAMERA_MM = 350.0
 # Where an outline is drawn by the tissue map, one SD, all along it to the same side, mm.
 OUTLINE_SD_MM = 0.12
-# Share of the unsure pixels that err to the same side.
-UNSURE_ONE_SIDED = 0.25
 LEAST_COVER_SD = 0.005
 # Live area that is off, one SD, as a share of what the map itself expects to be mislabelled. Set on
 # 43 held-out phantoms so that 68 % lie within one SD; checked on others, see `docs/accuracy.md`.
 AREA_PER_DOUBT = 0.75
+# Live cover that is off, one SD, as a share of what the map itself expects on the wrong side of
+# live and not live. Set on 40 held-out cut-outs like the one before.
+COVER_PER_SIDES = 0.89
 # From this tilt on the SD grows, doubling over so many degrees.
 WIDER_FROM_DEG, DOUBLES_OVER_DEG = 25.0, 10.0
 # Bare skeleton smaller than this gives no colour of its own, mm².
@@ -107,10 +108,10 @@ def measure(
     *,
     mm_per_px: float,
     rsd: AreaSd,
-    unsure: float | None,
     lab: Lab | None,
     left_out: Mask,
     doubt: float = 0.0,
+    sides: float = 0.0,
 ) -> Measures:
     """Measure a tissue map.
 
@@ -122,28 +123,29 @@ def measure(
         Side of a pixel in mm.
     rsd : AreaSd
         From `area_rsd`.
-    unsure : float or None
-        Share of the specimen's pixels whose label is unsure.
     lab : float32 array of shape (rows, cols, 3), or None
         Corrected CIELAB D50; None where colour is refused.
     left_out : bool array of shape (rows, cols)
         Glints and clipped pixels, which colour leaves out.
     doubt : float
         Mean over the specimen's pixels of 1 minus the probability of their label, 0..1.
+    sides : float
+        Mean over the specimen's pixels of the probability that they are on the other side of live
+        and not live, 0..1.
     """
     pixel = mm_per_px**2
     live, bare, overgrown = (labels == kind for kind in (LIVE, BARE, OVERGROWN))
     areas = [float(np.count_nonzero(mask)) * pixel for mask in (live, bare, overgrown)]
     total = sum(areas)
     edge_mm2 = OUTLINE_SD_MM * crofton_mm(live, mm_per_px)
-    one_sided = (unsure or 0.0) * UNSURE_ONE_SIDED
     map_mm2 = AREA_PER_DOUBT * doubt * total
     area_sd = float(np.sqrt((areas[0] * rsd.scale) ** 2 + edge_mm2**2 + map_mm2**2))
     cover = cover_sd = None
     if total > 0:
         cover = areas[0] / total
         inner_mm2 = OUTLINE_SD_MM * _border_mm(live, bare | overgrown, mm_per_px)
-        cover_sd = float(np.sqrt(LEAST_COVER_SD**2 + one_sided**2 + (inner_mm2 / total) ** 2))
+        map_share = COVER_PER_SIDES * sides
+        cover_sd = float(np.sqrt(LEAST_COVER_SD**2 + map_share**2 + (inner_mm2 / total) ** 2))
     return Measures(
         live_mm2=areas[0],
         live_mm2_sd=area_sd,

@@ -169,3 +169,22 @@ def test_labels_and_doubt_have_the_shape_of_the_cut_out(
     assert found.labels.dtype == np.uint8
     assert set(np.unique(found.labels)) <= {BACKGROUND, LIVE, BARE, OVERGROWN}
     assert 0 <= found.unsure_map.min() <= found.unsure_map.max() <= 0.75
+
+
+class Doubter:
+    """Says "live, or else bare" in one half of a disc, "bare, or else live" in the other."""
+
+    def probabilities(self, lab, *, mm_per_px, valid=None, centre_mm=None):
+        inside, left = disc(48, 42, 20), np.arange(SHAPE[1])[None, :] < SHAPE[1] / 2
+        chances = np.zeros((*SHAPE, 4), np.float32)
+        chances[..., BACKGROUND] = ~inside
+        chances[..., LIVE] = np.where(left, 0.8, 0.3) * inside
+        chances[..., BARE] = np.where(left, 0.2, 0.7) * inside
+        return chances
+
+
+def test_a_map_tells_how_much_of_it_may_be_on_the_wrong_side_of_live() -> None:
+    found = mapped(np.zeros((*SHAPE, 3), np.float32), Doubter())
+    # Half of the disc is wrong with a chance of 0.2, half with 0.3; votes of neighbours blur the
+    # seam and the rim, a few per cent of it.
+    assert found.sides == pytest.approx(0.25, abs=0.01)

@@ -42,7 +42,9 @@ class TissueMap:
     `labels` is uint8 (rows, cols), values of `polypward.labels`, 0 off the specimen. `unsure` is
     the share (0..1) of the specimen's pixels whose best label has a low probability, None without a
     specimen; `unsure_map` is float32 (rows, cols), 1 minus the best label's probability.
-    `problem` is "" or the reason code ``nothing-found`` or ``several-specimens``.
+    `sides` is the share of the specimen's area that the map itself expects on the wrong side of
+    live and not live. `problem` is "" or the reason code ``nothing-found`` or
+    ``several-specimens``.
     """
 
     labels: npt.NDArray[np.uint8]
@@ -51,6 +53,7 @@ class TissueMap:
     problem: str = ""
     bodies: int = 1
     touches_edge: bool = False
+    sides: float = 0.0
 
 
 def map_tissue(
@@ -89,26 +92,13 @@ def map_tissue(
         As `tissue_features`.
     """
     inside = valid if outline is None else valid & outline
-    labels, unsure_map, any_tissue = _looked(
-        lab, valid=valid, inside=inside, mm_per_px=mm_per_px, model=model, aim_mm=aim_mm
-    )
+    look = _looked(lab, valid=valid, inside=inside, mm_per_px=mm_per_px, model=model, aim_mm=aim_mm)
     if outline is not None:
-        found = labels != BACKGROUND
-        return TissueMap(
-            labels=labels,
-            unsure=_share(unsure_map, found),
-            unsure_map=unsure_map,
-            problem="" if found.any() else "nothing-found",
-            bodies=int(found.any()),
-        )
-    body = pick_body(labels, mm_per_px=mm_per_px, aim_mm=aim_mm, aim_decides=aim_decides)
-    return TissueMap(
-        labels=_filled(labels, any_tissue, body.mask),
-        unsure=_share(unsure_map, body.mask),
-        unsure_map=unsure_map,
-        problem=body.problem,
-        bodies=body.count,
-        touches_edge=body.touches_edge,
+        found = look.labels != BACKGROUND
+        return look.of(found, problem="" if found.any() else "nothing-found", bodies=found.any())
+    body = pick_body(look.labels, mm_per_px=mm_per_px, aim_mm=aim_mm, aim_decides=aim_decides)
+    return look.of(
+        body.mask, problem=body.problem, bodies=body.count, touches_edge=body.touches_edge
     )
 
 
@@ -120,21 +110,46 @@ def map_bodies(
     model: Labeller,
 ) -> list[TissueMap]:
     """Label every pixel of a cut-out and give each body in it a map of its own; as `map_tissue`."""
-    labels, unsure_map, any_tissue = _looked(
-        lab, valid=valid, inside=valid, mm_per_px=mm_per_px, model=model, aim_mm=None
-    )
+    look = _looked(lab, valid=valid, inside=valid, mm_per_px=mm_per_px, model=model, aim_mm=None)
     maps = []
-    for mask in all_bodies(labels, mm_per_px=mm_per_px):
+    for mask in all_bodies(look.labels, mm_per_px=mm_per_px):
         rim = np.concatenate([mask[0], mask[-1], mask[:, 0], mask[:, -1]])
-        maps.append(
-            TissueMap(
-                labels=_filled(labels, any_tissue, mask),
-                unsure=_share(unsure_map, mask),
-                unsure_map=unsure_map,
-                touches_edge=bool(rim.any()),
-            )
-        )
+        maps.append(look.of(mask, touches_edge=bool(rim.any())))
     return maps
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """A whole cut-out, all arrays (rows, cols).
+
+    Labels, 1 minus their probability, the likeliest label that is not ground, and the probability
+    that a pixel is on the other side of live and not live.
+    """
+
+    labels: npt.NDArray[np.uint8]
+    unsure_map: npt.NDArray[np.float32]
+    any_tissue: npt.NDArray[np.uint8]
+    other_side: npt.NDArray[np.float32]
+
+    def of(
+        self,
+        mask: npt.NDArray[np.bool_],
+        *,
+        problem: str = "",
+        bodies: int = 1,
+        touches_edge: bool = False,
+    ) -> TissueMap:
+        """Map of one body; pinholes take the likeliest label that is not background."""
+        inside = np.where(self.labels == BACKGROUND, self.any_tissue, self.labels)
+        return TissueMap(
+            labels=np.where(mask, inside, np.uint8(BACKGROUND)).astype(np.uint8),
+            unsure=_share(self.unsure_map, mask),
+            unsure_map=self.unsure_map,
+            problem=problem,
+            bodies=int(bodies),
+            touches_edge=touches_edge,
+            sides=float(self.other_side[mask].mean()) if mask.any() else 0.0,
+        )
 
 
 def _looked(
@@ -145,23 +160,21 @@ def _looked(
     mm_per_px: float,
     model: Labeller,
     aim_mm: tuple[float, float] | None,
-) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.float32], npt.NDArray[np.uint8]]:
-    """Labels `inside`, how unsure each is, and the likeliest label that is not background."""
+) -> _Look:
+    """Label what is `inside`."""
     chances = model.probabilities(lab, mm_per_px=mm_per_px, valid=valid, centre_mm=aim_mm)
     side = max(3, 2 * round(SMOOTH_MM / mm_per_px / 2 - 0.5) + 1)
     chances = np.asarray(cv2.blur(chances, (side, side), borderType=cv2.BORDER_REFLECT), np.float32)
     _fade_slivers(chances, mm_per_px=mm_per_px)
     best, likeliest, any_tissue = _best(chances)
-    labels = np.where(inside, best, np.uint8(BACKGROUND))
-    return labels, np.where(inside, 1 - likeliest, np.float32(0)), any_tissue
-
-
-def _filled(
-    labels: npt.NDArray[np.uint8], any_tissue: npt.NDArray[np.uint8], mask: npt.NDArray[np.bool_]
-) -> npt.NDArray[np.uint8]:
-    """Labels of one body; pinholes take the likeliest label that is not background."""
-    inside = np.where(labels == BACKGROUND, any_tissue, labels)
-    return np.where(mask, inside, np.uint8(BACKGROUND)).astype(np.uint8)
+    return _Look(
+        labels=np.where(inside, best, np.uint8(BACKGROUND)),
+        unsure_map=np.where(inside, 1 - likeliest, np.float32(0)),
+        any_tissue=any_tissue,
+        other_side=np.where(
+            any_tissue == LIVE, chances[..., BARE] + chances[..., OVERGROWN], chances[..., LIVE]
+        ),
+    )
 
 
 def _fade_slivers(chances: npt.NDArray[np.float32], *, mm_per_px: float) -> None:

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from polypward_vision.tissue.temperature import doubtful_pixels, fit_temperature, tempered
+from phantoms.temperature import doubtful_pixels, fit_temperature, tempered
 
 
 def drawn(rng, *, sharpness):
