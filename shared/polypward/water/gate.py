@@ -52,8 +52,9 @@ def dose_hindrances(
 ) -> tuple[Hindrance, ...]:
     """Return what was given already that stands against a dose at a time.
 
-    Any dose to the system on the same day does, and calcium and alkalinity within the hours that
-    the facts keep them apart, before or after. A person's word passes only another substance.
+    Any dose to the system on the same day does, or within some hours over midnight, and calcium
+    and alkalinity within the hours that the facts keep them apart, before or after. A person's word
+    passes only another substance.
 
     Parameters
     ----------
@@ -66,7 +67,8 @@ def dose_hindrances(
     zone : ZoneInfo
         The ward's: it says what a day is.
     """
-    apart = timedelta(hours=load_facts("compounds")["apart"]["hours"]["value"])
+    facts = load_facts("compounds")
+    apart, near = (timedelta(hours=facts[key]["hours"]["value"]) for key in ("apart", "again"))
     found = []
     for dose in sorted(doses, key=lambda dose: dose.at):
         pair = {dose.raises, raises} == _PAIR
@@ -78,11 +80,14 @@ def dose_hindrances(
                     f"dosed together: keep them {hours:g} h apart (common practice, no source)"
                 )
             )
-        elif dose.at.astimezone(zone).date() == at.astimezone(zone).date():
+            continue
+        today = dose.at.astimezone(zone).date() == at.astimezone(zone).date()
+        if today or abs(at - dose.at) < near:
             same = bool(raises) and dose.raises == raises
+            when = "today" if today else f"within {near.total_seconds() / 3600:g} h"
             found.append(
                 Hindrance(
-                    why=f"given already today: {dose.text(zone)}", waived=not same and not pair
+                    why=f"given already {when}: {dose.text(zone)}", waived=not same and not pair
                 )
             )
     return tuple(found)

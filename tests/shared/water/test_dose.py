@@ -218,6 +218,17 @@ def test_a_dose_of_today_stops_with_who_and_when() -> None:
     assert hindered(dose("soda", "alkalinity", -24), "alkalinity") == []
 
 
+def test_midnight_is_no_reason_to_dose_twice() -> None:
+    """A quarter past midnight, the other helper dosed at half past eleven; at ten he may."""
+    late = datetime(2026, 5, 31, 21, 30, tzinfo=UTC)  # 23:30 in Berlin
+    given = Dose(system="main", what="amino acids", at=late, amount=5, unit="mL", by="Kim")
+    for hours, count in ((0.75, 1), (5.9, 1), (6.1, 0)):
+        at = late + timedelta(hours=hours)
+        assert len(dose_hindrances([given], raises="", at=at, zone=ZONE)) == count
+    [one] = dose_hindrances([given], raises="", at=late + timedelta(hours=0.75), zone=ZONE)
+    assert one.why == "given already within 6 h: amino acids, 5 mL, by Kim at 2026-05-31 23:30"
+
+
 def test_calcium_and_alkalinity_are_kept_apart_over_midnight() -> None:
     assert "never dosed together" in hindered(dose("soda", "alkalinity", -11), "calcium")[0][0]
     assert "never dosed together" in hindered(dose("chloride", "calcium", 11.9), "alkalinity")[0][0]
