@@ -113,6 +113,9 @@ def test_bad_tests_are_refused_as_a_whole(ward: Path) -> None:
     assert "first test names it" in refused_empty(ward.parent / "empty")
     nowhere = run(ward.parent / "nowhere", "water", "log", "main", "dkh=8.4")
     assert (nowhere.exit_code, "--new makes it" in nowhere.stderr) == (2, True)
+    new = ("water", "log", "main", "--new")
+    for bad in (("dkh=high",), ("dkh=8", "--at", "2999-01-01"), ("dkh=8", "--kit-expires", "x")):
+        assert run(ward.parent / "nowhere", *new, *bad).exit_code == 2
     assert not (ward.parent / "nowhere").exists()
 
 

@@ -113,23 +113,29 @@ def water_log(
 
         polypward care water log main dkh=8.4 ca=430 no3-n=1.1 sg25/25=1.0264 --by Kim
     """
+    from zoneinfo import ZoneInfo
+
     from polypward.errors import BadInputError
     from polypward.water import parameter, read_entries
     from polypward_cli.dates import parse_day
-    from polypward_cli.life.common import moment, who
+    from polypward_cli.life.common import moment, moment_in, who
     from polypward_cli.ward import Ward
+    from polypward_cli.ward.settings import local_zone_name
     from polypward_cli.water import words
     from polypward_cli.water.systems import offer_targets, system_named
     from polypward_cli.water.testing import add_tests, states_of
 
     if not new and not (ward / "ward.db").exists():
         raise BadInputError(f"{ward}: no ward here; --new makes it, with this water system")
-    read_entries(tests)  # before a ward is made
+    # All that can be wrong is told before a ward is made.
+    read_entries(tests)
+    expires = parse_day(kit_expires) if kit_expires else None
+    if not (ward / "ward.db").exists():
+        moment_in(ZoneInfo(local_zone_name()), at)
     with Ward.open(ward, create=new) as opened, opened.working("care water"):
         name = system_named(opened, system, new=new)
         person = who(opened, by)
         when = moment(opened, at)
-        expires = parse_day(kit_expires) if kit_expires else None
         kept = add_tests(
             opened, name, tests, at=when, kit=kit, kit_expires=expires, by=person, note=note
         )

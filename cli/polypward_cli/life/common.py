@@ -4,6 +4,7 @@ import difflib
 from collections.abc import Iterable
 from datetime import datetime
 from typing import Final
+from zoneinfo import ZoneInfo
 
 from polypward.errors import BadInputError
 from polypward.records import Specimen
@@ -13,7 +14,7 @@ from polypward_cli.ids import LENGTH, looks_misread
 from polypward_cli.naming import clean_name
 from polypward_cli.ward import Ward
 
-__all__ = ["FIRST_YEAR", "moment", "named", "new_name", "show_cautions", "who"]
+__all__ = ["FIRST_YEAR", "moment", "moment_in", "named", "new_name", "show_cautions", "who"]
 
 # Older than this is a slip of the year.
 FIRST_YEAR: Final = 2000
@@ -70,7 +71,11 @@ def moment(ward: Ward, at: str | None) -> datetime:
     BadInputError
         If it is no time, in the future, or before any ward.
     """
-    zone = ward.settings.zone
+    return moment_in(ward.settings.zone, at)
+
+
+def moment_in(zone: ZoneInfo, at: str | None) -> datetime:
+    """Return what `moment` does, in a zone: before there is a ward."""
     now = datetime.now(zone).replace(microsecond=0)
     if not at:
         return now
