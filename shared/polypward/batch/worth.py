@@ -14,6 +14,7 @@ FEEDING: Final = frozenset({"feeding", "feed", "food"})
 # to has the bath's apart.
 BATHS: Final = frozenset({"dip", "bath", "treatment", "quarantine"})
 BACK: Final = frozenset({"returned", "back"})
+JOINED: Final = "joined"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,6 +162,8 @@ def rescue_of(
         days += max(0, (end - begin).days)
     food = treatments = minutes = 0.0
     for event in events:
+        if event.what == JOINED:  # its cost is what the piece itself carried, no care
+            continue
         for name in ("cost", "work_minutes", "minutes"):
             if event.detail.get(name) and _amount(event, name) is None:
                 missing.append(f'a number for {name} (it says "{event.detail[name]}")')

@@ -149,7 +149,8 @@ def tally(
         moves=sum(event.what == "move" for event in within),
         water_changes=sum(event.what == "water-change" for event in within),
         doses=sum(event.what == "dose" for event in within),
-        cost=_sum(within, "cost"),
+        # Of pieces that were joined the detail says what they had cost themselves: no care.
+        cost=_sum((event for event in within if event.what != "joined"), "cost"),
         minutes=_sum(within, "minutes"),
     )
 

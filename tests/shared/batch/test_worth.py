@@ -48,6 +48,11 @@ def test_minutes_in_a_bath_are_no_work() -> None:
     assert kept.rescue.minutes == 4
 
 
+def test_what_a_joined_piece_had_cost_is_no_care() -> None:
+    told = worth(event("dip", cost="2"), event("joined", day=3, to="other", cost="30"), **SOLD)
+    assert told.rescue.treatments == 2
+
+
 def test_one_that_was_lost_counts_with_its_cost() -> None:
     told = worth(state="lost", left_on=date(2026, 1, 11), as_is_price=0.0)
     assert told.worth == pytest.approx(-6.0)
