@@ -430,6 +430,7 @@ def test_outlines_follow_the_mask(ward: BuiltWard, tmp_path: Path) -> None:
     )["tiles/0.jpg"]
     assert (made.width, made.height) == (280, 210)
     assert made.frame == (-160.5, -120.5, 320, 240)  # about the middle of 60..260, 20..220
+    assert made.body_px == 201
     assert set(made.outlines) == {"live"}
     steps = made.outlines["live"].strip("MZ").split("L")
     points = np.array([step.split() for step in steps], float)

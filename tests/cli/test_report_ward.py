@@ -142,11 +142,12 @@ def test_a_treatment_is_a_bar_from_its_begin_to_its_end() -> None:
     open_still = care_chart(events[:1], UTC, first=first, last=last)
     assert open_still is not None
     assert 'H338.0"' in open_still.svg
+    assert "Treated once" in view.svg  # its end is no second one
 
 
 def test_no_care_no_lanes() -> None:
     assert care_chart([], UTC, first=date(2026, 3, 1), last=date(2026, 3, 9)) is None
-    assert lane_of(CareEvent(specimen="a", at=START, what="quarantine")) == "bath"
+    assert lane_of(CareEvent(specimen="a", at=START, what="quarantine")) == "apart"
 
 
 # Batches.

@@ -20,12 +20,15 @@ TITLE: Final = "Care"
 LANES: Final[tuple[tuple[str, str, frozenset[str]], ...]] = (
     ("food", "fed", frozenset({"feeding", "feed", "food"})),
     ("dose", "dosed", frozenset({"dose"})),
-    ("bath", "treated", frozenset({"dip", "bath", "treatment", "quarantine"})),
+    ("treat", "treated", frozenset({"dip", "bath", "treatment"})),
+    ("apart", "kept apart", frozenset({"quarantine"})),
     ("move", "moved", frozenset({"move", "light", "lights", "lamp"})),
     ("water", "given new water", frozenset({"water-change"})),
     ("look", "looked at", frozenset({"look", "inspection", "test"})),
 )
 OTHER: Final = "other"
+# Lanes in which something goes on from its begin to its end.
+LASTING: Final = frozenset({"treat", "apart"})
 _TOP, _LANE, _FOOT = 14, 20, 28
 _BEGINS, _ENDS = frozenset({"open", "started", "begins"}), frozenset({"done", "ended", "ends"})
 
@@ -76,7 +79,7 @@ def care_chart(
         parts += [
             f'<path class="span" d="M{x_scale(start, first=first, last=last)} {y}'
             f'H{x_scale(end, first=first, last=last)}"/>'
-            for start, end in (_spans(by_lane[lane], last) if lane == "bath" else ())
+            for start, end in (_spans(by_lane[lane], last) if lane in LASTING else ())
         ]
         for day, events in by_lane[lane].items():
             told = "; ".join(dict.fromkeys(map(history_words, events)))
@@ -109,7 +112,7 @@ def _shape(lane: str, x: float, y: float) -> str:
         return f'<circle cx="{x}" cy="{y}" r="3.6"/>'
     if lane == "dose":
         return f'<path d="M{x} {y - 5.5}l4.4 6a4.4 4.4 0 1 1 -8.8 0z"/>'
-    if lane == "bath":
+    if lane in LASTING:
         return f'<path d="M{x - 3.5:.1f} {y - 5}h7v10h-7z"/>'
     if lane == "move":
         return f'<path class="pen" d="M{x - 5:.1f} {y}h9m-4 -4l4 4l-4 4"/>'
@@ -125,7 +128,8 @@ def _summary(by_lane: dict[str, dict[date, list[CareEvent]]]) -> str:
     for lane, said, _ in LANES:
         if lane in by_lane:
             days = by_lane[lane]
-            count = sum(map(len, days.values()))
+            done = [event for events in days.values() for event in events]
+            count = sum(event.detail.get("status") not in _ENDS for event in done) or 1
             times = "once" if count == 1 else f"{count} times"
             told.append(f"{said} {times}, last on {words.day(max(days))}")
     if OTHER in by_lane:

@@ -43,7 +43,8 @@ Outlines = Mapping[str, str]
 class CutOut:
     """A small cut-out: its file in the report, its size in px, an SVG path for each tissue.
 
-    `frame` is where it lies about the specimen's middle, in tile pixels: left, top, width, height.
+    `frame` is where it lies about the specimen's middle, in tile pixels: left, top, width, height;
+    `body_px` is the longer edge of the specimen itself, 0 where no map says where it is.
     """
 
     file: str
@@ -51,6 +52,7 @@ class CutOut:
     height: int
     outlines: Outlines
     frame: tuple[float, float, float, float]
+    body_px: int = 0
 
 
 def make_cutouts(
@@ -96,6 +98,7 @@ def make_cutouts(
             height=made[key]["size"][1],
             outlines=made[key]["outlines"],
             frame=tuple(made[key]["frame"]),
+            body_px=made[key]["body"],
         )
         for tile, key in keys.items()
         if key in made
@@ -131,7 +134,7 @@ def _read_index(folder: Path | None) -> dict[str, dict[str, Any]]:
         return {}
     try:
         found = json.loads((folder / INDEX).read_text(encoding="utf-8"))
-        return {k: v for k, v in found.items() if {"size", "outlines", "frame"} <= v.keys()}
+        return {k: v for k, v in found.items() if {"size", "outlines", "frame", "body"} <= v.keys()}
     except (OSError, ValueError, AttributeError):
         return {}  # no earlier report, or a damaged one: everything is made again
 
@@ -159,7 +162,7 @@ def _make(ward: Path, folder: Path, tile: str, mask: str, key: str) -> dict[str,
     rows, cols = picture.shape[:2]
     if labels is not None and labels.shape != (rows, cols):
         labels = None  # a map of another cut-out says nothing of this one
-    x, y, width, height, middle = _crop(labels, rows=rows, cols=cols)
+    x, y, width, height, middle, body = _crop(labels, rows=rows, cols=cols)
     picture = picture[y : y + height, x : x + width]
     scale = min(1.0, EDGE_PX / max(width, height))
     size = [max(1, round(edge * scale)) for edge in (width, height)]
@@ -177,18 +180,20 @@ def _make(ward: Path, folder: Path, tile: str, mask: str, key: str) -> dict[str,
             if (path := _outline(seen == label, size=size))
         }
     frame = [x - middle[0], y - middle[1], width, height]
-    return {"size": size, "outlines": outlines, "frame": frame}
+    return {"size": size, "outlines": outlines, "frame": frame, "body": body}
 
 
-def _crop(labels: Any, *, rows: int, cols: int) -> tuple[int, int, int, int, tuple[float, float]]:
-    """Return left, top, width and height of a square about the specimen, and its middle, px.
+def _crop(
+    labels: Any, *, rows: int, cols: int
+) -> tuple[int, int, int, int, tuple[float, float], int]:
+    """Return left, top, width, height of a square about the specimen, its middle and size, px.
 
     The whole tile where no map says where the specimen is; cut off at the tile's edges.
     """
     import cv2
     import numpy as np
 
-    whole = (0, 0, cols, rows, (cols / 2, rows / 2))
+    whole = (0, 0, cols, rows, (cols / 2, rows / 2), 0)
     if labels is None:
         return whole
     body = (labels > 0).astype(np.uint8)
@@ -204,7 +209,7 @@ def _crop(labels: Any, *, rows: int, cols: int) -> tuple[int, int, int, int, tup
     x, y = round(middle[0] - edge / 2), round(middle[1] - edge / 2)
     right, bottom = min(cols, x + edge), min(rows, y + edge)
     x, y = max(0, x), max(0, y)
-    return x, y, right - x, bottom - y, middle
+    return x, y, right - x, bottom - y, middle, max(width, height)
 
 
 def _decode(path: Path, how: int) -> Any:

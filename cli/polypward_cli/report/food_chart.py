@@ -56,7 +56,7 @@ def food_chart(
     ]
     parts += [
         f'<path class="grid" d="M{LEFT} {y}H{WIDTH - RIGHT}"/>'
-        f'<text class="num" x="{LEFT - 6}" y="{y + 4}">{word}</text>'
+        f'<text class="num" x="{LEFT - 4}" y="{y + 4}">{word}</text>'
         for word, y in lanes.items()
     ]
     if not all(response for _, response, _ in told):

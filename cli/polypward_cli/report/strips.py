@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 __all__ = ["CUTOUTS", "Desk", "by_time", "strips_of"]
 
 CUTOUTS = "cutouts"
+# The square of a strip is this much wider than its largest specimen; the pictures have more room,
+# so that smaller ones still fill it.
+ROOM = 1.15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,9 +74,11 @@ def by_time(readings: Sequence[Reading]) -> list[Reading]:
 
 
 def _reach_mm(reading: Reading, cut: CutOut) -> float:
-    """How far a cut-out reaches from the specimen's middle; 0 where its scale is not known."""
+    """How far a cut-out is worth showing from its middle; 0 where its scale is not known."""
     left, top, width, height = cut.frame
     reach = max(-left, -top, left + width, top + height)
+    if cut.body_px:
+        reach = min(reach, ROOM * cut.body_px / 2)
     return reach * (reading.tile_mm_per_px or 0.0)
 
 
