@@ -273,6 +273,7 @@ BAD: tuple[tuple[tuple[object, ...], tuple[str, ...]], ...] = (
     (("place", "--sign", ""), ("1 to 40 letters",)),
     # Keeping.
     (("list", "medicines"), ("medicines", "feedings, treatments")),
+    (("list", "doses"), ("polypward care dose",)),
     (("list", "feedings", "--since", "soon"), ("soon",)),
     (("tick", 99), ("nothing to tick",)),
     (("tick", "feeding:99"), ("nothing to tick",)),

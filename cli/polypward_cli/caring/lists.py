@@ -51,7 +51,10 @@ def as_rows(
         If there is no such list.
     """
     if what not in LISTS:
-        raise BadInputError(f'no list "{what}"; there are {", ".join(LISTS)}')
+        raise BadInputError(
+            f'no list "{what}"; there are {", ".join(LISTS)}. Doses: polypward care dose; tests of '
+            "water: polypward care water"
+        )
     if what == "foods":
         return list(foods(ward).values())
     if what == "signs":
