@@ -13,8 +13,8 @@ from polypward.water.tests import WaterTest
 
 __all__ = ["Nh3", "bag_words", "nh3_of_tests", "nh3_share", "pk_ammonium"]
 
-# Where both published fits hold; kits reach no further than this pH.
-TEMPERATURES_C: Final = (0.0, 40.0)
+# Well within both published fits, and the sea water that is met; kits reach no further than this pH.
+TEMPERATURES_C: Final = (5.0, 35.0)
 SALINITIES: Final = (20.0, 40.0)
 PH: Final = (5.0, 10.0)
 # Hydrogen ions on the seawater scale over those on the total scale, 25 degC and 35 PSU, by the
@@ -61,7 +61,7 @@ def nh3_share(*, ph: float, temperature_c: float, salinity: float) -> float:
 
     The pH is as kits and meters show it that are set with ordinary (NBS) buffers; sea water reads
     about 0.15 lower on the total scale of the constant. Tables measured with such buffers (Bower &
-    Bidwell 1978, J. Fish. Res. Board Can. 35:1012-1016) are met within 10 %; a pH that is 0.1 off
+    Bidwell 1978, J. Fish. Res. Board Can. 35:1012-1016) are met within 11 %; a pH that is 0.1 off
     changes it by a quarter.
 
     Parameters
@@ -69,7 +69,7 @@ def nh3_share(*, ph: float, temperature_c: float, salinity: float) -> float:
     ph : float
         5 to 10, NBS scale.
     temperature_c : float
-        0 to 40 degC.
+        5 to 35 degC.
     salinity : float
         Practical salinity, 20 to 40.
 
@@ -148,7 +148,7 @@ def nh3_of_tests(tests: Iterable[WaterTest]) -> Nh3 | None:
     missing = [parameter(key).words for key in _NEEDED if key not in beside]
     if missing:
         were = "was" if len(missing) == 1 else "were"
-        return Nh3(why_not=f"{_listed(missing)} {were} not tested within the hour of it")
+        return Nh3(why_not=f"{_listed(missing)} {were} not tested within an hour of the ammonia")
     ph, warmth, salt = (beside[key].value for key in _NEEDED)
     try:
         share = nh3_share(ph=ph, temperature_c=warmth, salinity=salt)

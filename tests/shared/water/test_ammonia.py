@@ -58,11 +58,11 @@ def test_the_concentration_counts_nh3() -> None:
 def test_it_is_not_available_without_a_test_beside_it() -> None:
     assert nh3_of_tests(BESIDE) is None
     assert told(sample("ammonia", 0.2)).why_not == (
-        "pH, temperature and salinity were not tested within the hour of it"
+        "pH, temperature and salinity were not tested within an hour of the ammonia"
     )
     early = (sample("ph", 8.1, -61), *BESIDE[1:], sample("ammonia", 0.2))
     assert told(*early).text() == (
-        "un-ionised ammonia (NH3): not available, because pH was not tested within the hour of it"
+        "un-ionised ammonia (NH3): not available, because pH was not tested within an hour of the ammonia"
     )
     assert told(sample("ph", 8.1, -60), *BESIDE[1:], sample("ammonia", 0.2)).share is not None
 
@@ -85,7 +85,7 @@ def test_nothing_found_has_a_share_but_no_amount() -> None:
     ("ph", "temperature_c", "salinity", "told"),
     [
         (4.9, 25, 35, "pH 4.9 is outside 5 to 10"),
-        (8.1, 41, 35, "temperature 41 degC is outside 0 to 40 degC"),
+        (8.1, 36, 35, "temperature 36 degC is outside 5 to 35 degC"),
         (8.1, 25, 12, "salinity 12 PSU is outside 20 to 40 PSU"),
         (8.1, float("nan"), 35, "temperature nan degC is outside"),
     ],
