@@ -13,7 +13,7 @@ from polypward.water.tests import WaterTest
 
 __all__ = ["Nh3", "bag_words", "nh3_of_tests", "nh3_share", "pk_ammonium"]
 
-# Well within both published fits, and the sea water that is met; kits reach no further than this pH.
+# Well within both published fits, and what sea water is met; kits reach no further than this pH.
 TEMPERATURES_C: Final = (5.0, 35.0)
 SALINITIES: Final = (20.0, 40.0)
 PH: Final = (5.0, 10.0)

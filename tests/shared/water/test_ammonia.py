@@ -62,7 +62,8 @@ def test_it_is_not_available_without_a_test_beside_it() -> None:
     )
     early = (sample("ph", 8.1, -61), *BESIDE[1:], sample("ammonia", 0.2))
     assert told(*early).text() == (
-        "un-ionised ammonia (NH3): not available, because pH was not tested within an hour of the ammonia"
+        "un-ionised ammonia (NH3): not available, because pH was not tested within an hour of the "
+        "ammonia"
     )
     assert told(sample("ph", 8.1, -60), *BESIDE[1:], sample("ammonia", 0.2)).share is not None
 
