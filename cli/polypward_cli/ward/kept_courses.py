@@ -14,11 +14,12 @@ nothing: flags, advice and score of the day follow from the kept `Grounds` (`sta
 """
 
 from collections.abc import Mapping
-from dataclasses import asdict, astuple
+from dataclasses import asdict, fields
 from datetime import date
 from functools import cache
 from hashlib import sha256
 from json import loads
+from operator import attrgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -52,6 +53,7 @@ __all__ = ["behind", "pooled_of", "refresh"]
 
 READINGS: Final = "readings.csv"
 SCORES: Final = "scores.csv"
+_REST: Final = attrgetter(*(one.name for one in fields(Reading) if one.name != "live_palette"))
 _SCORE_DAYS: Final = ("first_seen", "last_seen")
 _FLAG_DAYS: Final = ("raised_on", "could_raise_on", "cleared_on")
 _GROUND_DAYS: Final = ("here_since", "arrived_on", "last_on", "gone_on")
@@ -184,11 +186,9 @@ def _code() -> str:
 
 def _told(one: Specimen, readings: list[Reading], care: list[CareEvent]) -> str:
     """Return all that is a specimen's own as text; a palette by its bytes."""
-    photos = [
-        [value.tobytes() if hasattr(value, "tobytes") else value for value in astuple(reading)]
-        for reading in readings
-    ]
-    return repr((one, photos, care))
+    palettes = (reading.live_palette for reading in readings)
+    colours = [None if palette is None else palette.tobytes() for palette in palettes]
+    return repr((one, [_REST(reading) for reading in readings], colours, care))
 
 
 def _digest(*parts: str) -> str:
@@ -250,6 +250,8 @@ def _keep_loose(ward: "Ward", name: str, readings: list[Reading]) -> bool:
     was = ward.db.execute("delete from summaries where specimen = ?", [name]).rowcount
     lines = dumps([[one.photo, reading_line(one)] for one in readings])
     _keep(ward, name, {"lines": lines, "inputs": "", "stands": "", "repeat": "", "score": ""})
+    if not readings:
+        ward.db.execute("delete from kept_courses where specimen = ?", [name])
     return was > 0
 
 
