@@ -26,7 +26,7 @@ __all__ = ["Batch", "Count", "main", "make_batch"]
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
 PICTURES = (".jpg", ".jpeg", ".heic", ".png")
-PHOTOS, BEFORE = 15, 7
+PHOTOS, BEFORE = 15, 10
 
 
 @dataclass(slots=True)

@@ -5,15 +5,9 @@ Nothing that a photo does may stop the others: every exception becomes a result.
 
 import io
 import json
-import os
-import signal
-import threading
 import traceback
-from collections.abc import Iterable, Iterator, Mapping
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from concurrent.futures.process import BrokenProcessPool
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from multiprocessing import get_context, parent_process
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -36,20 +30,15 @@ __all__ = [
     "Measured",
     "NotWrittenError",
     "encoded",
-    "measure_all",
     "measure_one",
-    "workers_for",
+    "not_measured",
+    "not_opened",
+    "write_pictures",
 ]
 
 # Cut-outs are kept for measuring again: no chroma subsampling, and a quality at which the error
 # of the coding stays under that of the camera.
 TILE_QUALITY: Final = 95
-# Photos on their way per worker, so that none waits for the parent.
-AHEAD: Final = 2
-# More processes than this gain nothing on the disks people have.
-MAX_WORKERS: Final = 8
-# Starting a process costs about as much as measuring this many photos.
-PHOTOS_PER_WORKER: Final = 4
 
 
 class NotWrittenError(BadInputError):
@@ -166,99 +155,6 @@ def _about(opened: Opened) -> dict[str, Any]:
     }
 
 
-def measure_all(jobs: Iterable[Job], bench: Bench, *, workers: int) -> Iterator[Measured]:
-    """Measure every job, yielding each as it is done; with one worker in this process.
-
-    A worker that dies (memory, a decoder's crash) costs the one photo that killed it.
-    """
-    if workers <= 1:
-        _one_thread()
-        for job in jobs:
-            yield measure_one(job, bench)
-        return
-    waiting = iter(jobs)
-    while True:
-        lost: list[Job] = []
-        yield from _in_pool(waiting, bench, workers, lost)
-        if not lost:
-            return
-        for job in lost:
-            alone: list[Job] = []
-            yield from _in_pool(iter([job]), bench, 1, alone)
-            if alone:
-                row = _rejected("measuring-failed", "the process that measured it ended")
-                yield Measured(job=job, row=row)
-
-
-def _in_pool(
-    jobs: Iterator[Job], bench: Bench, workers: int, lost: list[Job]
-) -> Iterator[Measured]:
-    """Run jobs in fresh processes; those under way when one dies are put into `lost`."""
-    pool = ProcessPoolExecutor(
-        workers, mp_context=get_context("spawn"), initializer=_start_worker, initargs=(bench,)
-    )
-    try:
-        running: dict[Future[Measured], Job] = {}
-        more = True
-        while True:
-            while more and not lost and len(running) < workers * AHEAD:
-                job = next(jobs, None)
-                if job is None:
-                    more = False
-                    break
-                try:
-                    running[pool.submit(_measure_here, job)] = job
-                except BrokenProcessPool:
-                    lost.append(job)
-            if not running:
-                return
-            done, _ = wait(running, return_when=FIRST_COMPLETED)
-            for future in done:
-                job = running.pop(future)
-                try:
-                    measured = future.result()
-                except BrokenProcessPool:
-                    lost.append(job)
-                else:
-                    yield measured
-    finally:
-        pool.shutdown(cancel_futures=True)
-
-
-_bench: Bench | None = None
-
-
-def _start_worker(bench: Bench) -> None:
-    """Prepare a worker process; the parent alone answers to an interrupt from the keyboard."""
-    global _bench
-    _bench = bench
-    threading.Thread(target=_end_with_parent, daemon=True).start()
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    _one_thread()
-
-
-def _end_with_parent() -> None:
-    """End this process when its parent was killed, which nobody else would tell it."""
-    parent = parent_process()
-    if parent is not None:
-        parent.join()
-        os._exit(1)
-
-
-def _one_thread() -> None:
-    """Let every library count with one thread: same sums in any process, one core a worker."""
-    import cv2
-    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
-
-    cv2.setNumThreads(1)
-    threadpool_limits(1)
-
-
-def _measure_here(job: Job) -> Measured:
-    assert _bench is not None
-    return measure_one(job, _bench)
-
-
 def _open(job: Job, bench: Bench) -> Opened:
     try:
         return bench.eyes.open(job.path)
@@ -266,6 +162,20 @@ def _open(job: Job, bench: Bench) -> Opened:
         if not is_there(job.path):
             raise _GoneError from error
         raise PhotoRejectedError("unreadable", error.strerror or str(error)) from error
+
+
+def not_opened(job: Job, error: OSError) -> Measured:
+    """Return the outcome of a job whose file cannot be read: it is gone, or unreadable."""
+    if not is_there(job.path):
+        return Measured(job=job, row={}, gone=True)
+    return Measured(job=job, row=_rejected("unreadable", error.strerror or str(error)))
+
+
+def not_measured(job: Job) -> Measured:
+    """Return the outcome of a job that ended every process that tried it."""
+    return Measured(
+        job=job, row=_rejected("measuring-failed", "the process that measured it ended")
+    )
 
 
 def _rejected(code: str, detail: str, known: Mapping[str, Any] | None = None) -> dict[str, Any]:
@@ -308,6 +218,18 @@ def _with_files(seen: Seen, name: str, ward: Path) -> Reading:
         tile: encoded(seen.tile, "JPEG", quality=TILE_QUALITY, subsampling=0),
         mask: encoded(seen.mask, "PNG"),
     }
+    write_pictures(ward, pictures)
+    return replace(reading, tile=tile, mask=mask)
+
+
+def write_pictures(ward: Path, pictures: Mapping[str, bytes]) -> None:
+    """Write cut-outs and maps, by their paths below the ward.
+
+    Raises
+    ------
+    NotWrittenError
+        If the ward takes no more.
+    """
     for file, data in pictures.items():
         try:
             write_bytes(ward / file, data)
@@ -316,7 +238,6 @@ def _with_files(seen: Seen, name: str, ward: Path) -> Reading:
                 f"{ward / file}: cannot be written ({error.strerror or error}). What was measured "
                 "before is kept; make room, or see to the right to write, and run it again."
             ) from error
-    return replace(reading, tile=tile, mask=mask)
 
 
 def encoded(pixels: npt.NDArray[np.uint8], kind: str, **options: Any) -> bytes:
@@ -326,23 +247,3 @@ def encoded(pixels: npt.NDArray[np.uint8], kind: str, **options: Any) -> bytes:
     stream = io.BytesIO()
     Image.fromarray(np.ascontiguousarray(pixels)).save(stream, kind, **options)
     return stream.getvalue()
-
-
-def workers_for(asked: int | None, jobs: int) -> int:
-    """Return how many processes to use: as asked, else as many as cores and photos warrant.
-
-    Parameters
-    ----------
-    asked : int or None
-        What a person asked for.
-    jobs : int
-        Photos to measure; never more processes than that.
-
-    Returns
-    -------
-    int
-        At least 1.
-    """
-    if asked is not None:
-        return max(1, min(asked, jobs))
-    return max(1, min(os.cpu_count() or 1, MAX_WORKERS, jobs // PHOTOS_PER_WORKER))

@@ -22,6 +22,8 @@ class Options:
     manifest: Manifest = field(default_factory=lambda: Manifest({}))
     outlines: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)
     workers: int | None = None
+    # Address of a dask.distributed scheduler whose workers measure.
+    scheduler: str = ""
 
     def flags(self) -> dict[str, Any]:
         """Return what was given on the command line, by name."""

@@ -1,7 +1,7 @@
 """One run over a folder of photos: what it was told, what it measures, places and keeps."""
 
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
@@ -12,7 +12,7 @@ from polypward_cli.cameras.calibrating import lens_marks, lenses
 from polypward_cli.eyes import Eyes
 from polypward_cli.files import is_there, is_whole
 from polypward_cli.manifest import photo_key
-from polypward_cli.measuring import Bench, Job, Measured, measure_all, workers_for
+from polypward_cli.measuring import Bench, Job, Measured
 from polypward_cli.options import Options, RunPhoto, identity_of
 from polypward_cli.outlining import outline_before, outline_mark, outlined_of
 from polypward_cli.placing import (
@@ -38,6 +38,7 @@ from polypward_cli.ward.inputs import (
     settings_inputs,
 )
 from polypward_cli.ward.ledger import audit, dumps, now_text
+from polypward_cli.workers import measure_all, workers_for
 
 __all__ = ["Progress", "Run"]
 
@@ -121,9 +122,8 @@ class Run:
         jobs = [job for photo in photos if (job := self._job(photo))]
         # The second time: photos whose tag, read in the first, named a specimen of other height.
         for _ in range(2):
-            workers = workers_for(self.options.workers, len(jobs))
             progress("measuring", 0, len(jobs))
-            for number, done in enumerate(measure_all(jobs, self.bench, workers=workers), start=1):
+            for number, done in enumerate(self._measured(jobs), start=1):
                 if done.gone:
                     gone.append(by_key[done.job.key].files[0])
                 else:
@@ -135,6 +135,14 @@ class Run:
                 break
         _refuse_gone(gone)
         return measured
+
+    def _measured(self, jobs: list[Job]) -> Iterator[Measured]:
+        """Measure jobs in this process, in others, or on other computers, as it was asked for."""
+        if self.options.scheduler and jobs:
+            from polypward_cli.cluster import measure_on
+
+            return measure_on(self.options.scheduler, jobs, self.bench)
+        return measure_all(jobs, self.bench, workers=workers_for(self.options.workers, len(jobs)))
 
     def settle(self, photo: RunPhoto) -> None:
         """Place a photo that was not measured in this run."""

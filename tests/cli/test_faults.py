@@ -21,8 +21,8 @@ from tests.cli.fakes import FakeEyes, photo
 from typer.testing import CliRunner
 
 from polypward.errors import BadInputError
+from polypward_cli.files import write_bytes
 from polypward_cli.main import app
-from polypward_cli.measuring import write_bytes
 from polypward_cli.scoring import Options, score_folder
 
 SEED = 7

@@ -28,6 +28,9 @@ def score(
     workers: Annotated[
         int | None, typer.Option(min=1, help="Photos measured at a time; as many as pay if left.")
     ] = None,
+    scheduler: Annotated[
+        str, typer.Option(help="Measure on other computers: address of a dask scheduler.")
+    ] = "",
     strict: Annotated[
         bool, typer.Option("--strict", help="Exit with 3 if any photo was rejected.")
     ] = False,
@@ -84,6 +87,7 @@ def score(
             lamp=lamp,
             mm_per_px=mm_per_px,
             workers=workers,
+            scheduler=scheduler,
             manifest=read_manifest(manifest, zone=zone) if manifest else Manifest({}),
             outlines=read_outlines(outline) if outline else {},
         )
