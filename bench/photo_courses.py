@@ -8,75 +8,41 @@ would who sees nothing else. A flag counts at the visit after which it first sta
 import argparse
 import csv
 import json
+import shutil
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
-from datetime import date
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, replace
+from datetime import date, datetime
 from functools import partial
 from math import dist, sqrt
 from pathlib import Path
 
-import numpy as np
 from typer.testing import CliRunner
 
-from bench.photo_kinds import AT, KINDS, VISITS, Kind, Photo, draw_ward, photograph
+from bench.photo_judge import ALARMS, Outcome, table_of
+from bench.photo_kinds import KINDS, VISITS, Kind, Photo, draw_ward, photograph
 from bench.shots import each
 from phantoms.settings import HELD_OUT, TRAIN, UNSEEN
 from polypward.course.paling import Axis, clip
 from polypward.course.settings import DEFAULT_WHITE_LAB
 from polypward_cli.main import app
 
-__all__ = ["Judged", "Outcome", "judge", "judge_ward", "main"]
+__all__ = ["judge_ward", "main"]
 
-ALARMS = ("overgrowth", "paling", "recession", "sharp-loss")
 FAMILIES = {family.name: family for family in (TRAIN, HELD_OUT, UNSEEN)}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Outcome:
-    """What scores.csv said of one specimen, visit by visit, beside the truth.
-
-    `new` are the flags that first stood after each visit; `cover`, `condition` told; the truth's
-    are `true_*`, None where it has none.
-    """
-
-    kind: str
-    ward: int
-    plan: str
-    specimen: str
-    days: tuple[int, ...]
-    new: tuple[tuple[str, ...], ...]
-    cover: tuple[float | None, ...]
-    true_cover: tuple[float, ...]
-    paling: tuple[float | None, ...]
-    true_paling: tuple[float | None, ...]
-    recovery: tuple[float | None, float | None, float | None]
-    true_recovery: float | None
-    rejected: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Judged:
-    """What one kind of course came to."""
-
-    kind: str
-    courses: int
-    weeks: float  # without harm
-    false: tuple[str, ...]
-    within_two: int
-    named: int
-    delays: tuple[float, ...]  # days from the harm's first visit
-    never: int
 
 
 def judge_ward(number: int, *, seed: int, family: str, out: Path) -> list[Outcome]:
     """Write the photos of one ward, score them visit by visit, and set them beside the truth."""
-    ward = draw_ward(FAMILIES[family], seed=seed, number=number)
-    tales: dict[str, tuple[Kind, list[Photo]]] = {
-        f"W{number}-{index:02d}": (kind, photograph(ward, kind, index))
-        for index, kind in enumerate(KINDS)
+    tales = {
+        f"W{number}-{index:02d}": (kind, photos)
+        for index, (kind, photos) in enumerate(
+            zip(KINDS, _drawn(out / f"drawn-{number}", family, seed, number), strict=True)
+        )
     }
     folder, kept = out / f"photos-{number}", out / f"ward-{number}"
+    for old in (folder, kept):
+        shutil.rmtree(old, ignore_errors=True)
     told: dict[str, list[dict[str, str]]] = {name: [] for name in tales}
     rows: list[dict[str, object]] = []
     for visit in range(VISITS):
@@ -88,7 +54,7 @@ def judge_ward(number: int, *, seed: int, family: str, out: Path) -> list[Outcom
             rows.append(
                 {
                     "photo": path.relative_to(folder).as_posix(),
-                    "height_mm": round(photo.truth.height_mm, 1),
+                    "height_mm": round(photo.height_mm, 1),
                     "lamp": photo.lamp,
                     "open": photo.open,
                 }
@@ -102,6 +68,37 @@ def judge_ward(number: int, *, seed: int, family: str, out: Path) -> list[Outcom
         _outcome(name, kind, photos, told[name], readings, number)
         for name, (kind, photos) in tales.items()
     ]
+
+
+def _drawn(folder: Path, family: str, seed: int, number: int) -> list[list[Photo]]:
+    """Draw a ward's photos, or take those that a run with the same --keep drew."""
+    facts = folder / "photos.json"
+    if facts.exists():
+        return [
+            [
+                Photo(
+                    jpeg=(folder / f"{course:02d}-{visit}.jpg").read_bytes(),
+                    taken_at=datetime.fromisoformat(one.pop("taken_at")),
+                    **one,
+                )
+                for visit, one in enumerate(photos)
+            ]
+            for course, photos in enumerate(json.loads(facts.read_text()))
+        ]
+    ward = draw_ward(FAMILIES[family], seed=seed, number=number)
+    drawn = [photograph(ward, kind, index) for index, kind in enumerate(KINDS)]
+    folder.mkdir(parents=True, exist_ok=True)
+    for course, photos in enumerate(drawn):
+        for visit, photo in enumerate(photos):
+            (folder / f"{course:02d}-{visit}.jpg").write_bytes(photo.jpeg)
+    facts.write_text(json.dumps([[_facts(one) for one in photos] for photos in drawn], default=str))
+    return drawn
+
+
+def _facts(photo: Photo) -> dict[str, object]:
+    facts = asdict(replace(photo, jpeg=b""))
+    del facts["jpeg"]
+    return facts
 
 
 def _score(folder: Path, ward: Path, rows: Sequence[Mapping[str, object]]) -> None:
@@ -150,7 +147,7 @@ def _outcome(
         days=tuple((photo.taken_at - photos[0].taken_at).days for photo in photos),
         new=tuple(new),
         cover=tuple(_number(row["live_cover"]) for row in own),
-        true_cover=tuple(photo.truth.live_cover for photo in photos),
+        true_cover=tuple(photo.cover for photo in photos),
         paling=tuple(_number(row["paling"]) for row in own),
         true_paling=palings,
         recovery=(
@@ -165,8 +162,8 @@ def _outcome(
 
 def _true_palings(photos: Sequence[Photo]) -> tuple[float | None, ...]:
     """Paling of the truth from its own richest visit to its own bare skeleton or the default."""
-    labs = [photo.truth.lab_live for photo in photos]
-    bare = [photo.truth.lab_bare for photo in photos if photo.truth.lab_bare is not None]
+    labs = [photo.lab_live for photo in photos]
+    bare = [photo.lab_bare for photo in photos if photo.lab_bare is not None]
     white = bare[0] if bare else DEFAULT_WHITE_LAB
     known = [lab for lab in labs if lab is not None]
     rich = max(known, key=lambda lab: dist(lab, white))
@@ -175,93 +172,9 @@ def _true_palings(photos: Sequence[Photo]) -> tuple[float | None, ...]:
 
 
 def _true_recovery(photos: Sequence[Photo], palings: Sequence[float | None]) -> float | None:
-    first, last = (
-        100 * sqrt(photos[at].truth.live_cover * (1 - (palings[at] or 0.0))) for at in (0, -1)
-    )
+    first, last = (100 * sqrt(photos[at].cover * (1 - (palings[at] or 0.0))) for at in (0, -1))
     room = 100 - first if last >= first else first
     return 100 * (last - first) / room if room > 0 else None
-
-
-def judge(outcomes: Sequence[Outcome]) -> Iterator[Judged]:
-    """Judge the outcomes, kind by kind; a flag before the harm is a false alarm."""
-    for kind in KINDS:
-        mine = [one for one in outcomes if one.kind == kind.name]
-        false: list[str] = []
-        weeks, within, named, never = 0.0, 0, 0, 0
-        delays: list[float] = []
-        for one in mine:
-            start = AT - kind.early if kind.flag else VISITS
-            false += [flag for flags in one.new[:start] for flag in flags]
-            weeks += one.days[min(start, VISITS) - 1] / 7
-            if not kind.flag:
-                continue
-            found = [visit for visit in range(start, VISITS) if one.new[visit]]
-            # One that stands from before the harm cannot be raised again: it counts as false only.
-            within += bool(found) and found[0] <= AT + 1
-            named += any(kind.flag in flags for flags in one.new[start : AT + 2])
-            never += not found
-            delays += [max(0.0, one.days[found[0]] - one.days[AT])] if found else []
-        yield Judged(
-            kind=kind.name,
-            courses=len(mine),
-            weeks=weeks,
-            false=tuple(false),
-            within_two=within,
-            named=named,
-            delays=tuple(delays),
-            never=never,
-        )
-
-
-def _rows(outcomes: Sequence[Outcome]) -> Iterator[str]:
-    yield (
-        "| course | courses | false alarms | weeks without harm | within two visits | by its name "
-        "| mean delay, days | never |"
-    )
-    yield "| --- | --- | --- | --- | --- | --- | --- | --- |"
-    harm = {kind.name: kind.flag for kind in KINDS}
-    for one in judge(outcomes):
-        false = f"{len(one.false)}" + (f" ({', '.join(one.false)})" if one.false else "")
-        seen = ["", "", "", ""]
-        if harm[one.kind]:
-            mean = f"{np.mean(one.delays):.1f}" if one.delays else "n/a"
-            of = f" of {one.courses}"
-            seen = [f"{one.within_two}{of}", f"{one.named}{of}", mean, str(one.never)]
-        yield f"| {one.kind} | {one.courses} | {false} | {one.weeks:.0f} | {' | '.join(seen)} |"
-
-
-def _figures(outcomes: Sequence[Outcome]) -> Iterator[str]:
-    every = list(judge(outcomes))
-    weeks, false = sum(one.weeks for one in every), sum(len(one.false) for one in every)
-    yield f"false alarms: {false} in {weeks:.0f} specimen-weeks, {100 * false / weeks:.1f} per 100"
-    for name, told, true in (
-        ("live cover", [one.cover for one in outcomes], [one.true_cover for one in outcomes]),
-        ("paling", [one.paling for one in outcomes], [one.true_paling for one in outcomes]),
-    ):
-        bias, scatter = [], []
-        for ours, theirs in zip(told, true, strict=True):
-            errors = [a - b for a, b in zip(ours, theirs, strict=True) if None not in (a, b)]
-            if len(errors) > 2:
-                bias.append(float(np.mean(errors)))
-                scatter.append(float(np.std(errors, ddof=1)))
-        yield (
-            f"{name}: error of a course's level, median {np.median(np.abs(bias)):.3f}, worst "
-            f"{np.max(np.abs(bias)):.3f}; scatter about it, median {np.median(scatter):.3f}, "
-            f"worst {np.max(scatter):.3f}"
-        )
-    errors, inside = [], []
-    for one in outcomes:
-        value, low, high = one.recovery
-        if value is None or low is None or high is None or one.true_recovery is None:
-            continue
-        errors.append(value - one.true_recovery)
-        inside.append(low <= one.true_recovery <= high)
-    yield (
-        f"recovery: told for {len(errors)} of {len(outcomes)}, median error "
-        f"{np.median(np.abs(errors)):.1f} points, worst {np.max(np.abs(errors)):.0f}; its 90 % "
-        f"interval holds the truth in {sum(inside)} of {len(inside)}"
-    )
-    yield f"photos rejected: {sum(one.rejected for one in outcomes)}"
 
 
 def main(words: Sequence[str] | None = None) -> None:
@@ -272,7 +185,11 @@ def main(words: Sequence[str] | None = None) -> None:
     parser.add_argument("--first", type=int, default=0, help="number of the first ward")
     parser.add_argument("--family", choices=FAMILIES, default=UNSEEN.name)
     parser.add_argument("--jobs", type=int, default=1)
-    parser.add_argument("--keep", type=Path, help="keep photos, wards and outcomes.json here")
+    parser.add_argument(
+        "--keep",
+        type=Path,
+        help="keep photos, wards and outcomes here; photos there are not drawn again",
+    )
     options = parser.parse_args(words)
     print(f"seed {options.seed}, family {options.family}, {date.today()}")
     with tempfile.TemporaryDirectory() as folder:
@@ -283,7 +200,7 @@ def main(words: Sequence[str] | None = None) -> None:
         if options.keep:
             told = json.dumps([asdict(one) for one in outcomes], indent=1)
             (out / f"outcomes-{options.first}.json").write_text(told)
-    for line in (*_rows(outcomes), *_figures(outcomes)):
+    for line in table_of(outcomes):
         print(line)
 
 

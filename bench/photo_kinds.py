@@ -15,7 +15,7 @@ import numpy as np
 
 from phantoms.cameras import Camera
 from phantoms.lights import Lamp
-from phantoms.render import Truth, encode_jpeg, render
+from phantoms.render import encode_jpeg, render
 from phantoms.scene import Look, Scene, SpecimenModel
 from phantoms.settings import Family, random_camera, random_look, random_scene
 from phantoms.spectra import lab_of, reflectance, xyz_matrix
@@ -68,14 +68,21 @@ class Tale:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Photo:
-    """A photo of a visit: JPEG bytes, when, under which lamp it is said to be, and the truth."""
+    """A photo of a visit: JPEG bytes, what people say of it, and the truth.
+
+    `cover` is the true live cover, `lab_live` and `lab_bare` the true mean CIELAB D50 of live
+    tissue and of bare skeleton, None where there is none.
+    """
 
     jpeg: bytes
     taken_at: datetime
     lamp: str
     open: str
     plan: str
-    truth: Truth
+    height_mm: float
+    cover: float
+    lab_live: tuple[float, float, float] | None
+    lab_bare: tuple[float, float, float] | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -228,7 +235,8 @@ def photograph(ward: PhotoWard, kind: Kind, number: int) -> list[Photo]:
         scene = replace(ward.scene, specimens=(model,), lighting=lighting)
         rendering = render(scene, _camera(ward, rng), seed=int(rng.integers(2**31)))
         at = _START + timedelta(days=tale.days[visit], minutes=float(rng.uniform(-50, 50)))
-        assert rendering.truth is not None
+        truth = rendering.truth
+        assert truth is not None
         taken.append(
             Photo(
                 jpeg=encode_jpeg(rendering, taken_at=at),
@@ -236,7 +244,10 @@ def photograph(ward: PhotoWard, kind: Kind, number: int) -> list[Photo]:
                 lamp="new lamp" if new_lamp and ward.named else "white",
                 open=("in" if size < 0.7 else "out") if ward.named else "",
                 plan=own.plan,
-                truth=rendering.truth,
+                height_mm=truth.height_mm,
+                cover=truth.live_cover,
+                lab_live=truth.lab_live,
+                lab_bare=truth.lab_bare,
             )
         )
     return taken

@@ -187,3 +187,28 @@ def test_smallest_change_of_bland_and_altman(data: list[tuple[int, int]], change
     sd = within_sd(data)[0]
     assert sd is not None
     assert smallest_change(sd) == pytest.approx(change, abs=0.01)
+
+
+# Montgomery, Introduction to Statistical Quality Control, the data of its chapter on CUSUM and EWMA
+# as quoted in a library's manual: target 10, SD 1, a shift of one SD from the 21st on.
+MONTGOMERY = [
+    9.45, 7.99, 9.29, 11.66, 12.16, 10.18, 8.04, 11.46, 9.20, 10.34,
+    9.03, 11.47, 10.51, 9.40, 10.08, 9.37, 10.62, 10.31, 8.52, 10.84,
+    10.90, 9.33, 12.29, 11.50, 10.60, 11.08, 10.38, 11.62, 11.31, 10.52,
+]  # fmt: skip
+
+
+def test_ewma_of_montgomery() -> None:
+    """Weight 0.1, 2.7 SDs: first limit 10.27, then z 9.945, 9.7495; from memory, recomputed."""
+    z = ewma(MONTGOMERY, start=10.0, weight=0.1)
+    assert z[:2] == pytest.approx([9.945, 9.7495], abs=1e-9)
+    width = [2.7 * math.sqrt(0.1 / 1.9 * (1 - 0.9 ** (2 * t))) for t in range(1, 31)]
+    assert 10 + width[0] == pytest.approx(10.27, abs=1e-9)
+    assert [t + 1 for t in range(30) if abs(z[t] - 10) > width[t]] == [29, 30]
+
+
+def test_cusum_of_montgomery() -> None:
+    """Reference value 0.5, decision interval 5: C+ reads 5.28 at 29, where it first signals."""
+    high, low = cusum(np.array(MONTGOMERY), target=10.0, k=0.5)
+    assert high[28] == pytest.approx(5.28, abs=1e-9)
+    assert [t + 1 for t in range(30) if max(high[t], low[t]) > 5] == [29, 30]

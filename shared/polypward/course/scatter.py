@@ -17,7 +17,7 @@ __all__ = ["DOUBT_RATIO", "Scatter", "series_scatter"]
 PRIOR_VISITS: Final = 4.0
 # Of what a photo says of its own error this share is not common to the photos of a series. Set on
 # rendered courses of the family held out, `bench.photo_courses`.
-OWN_SHARE: Final = 0.5
+OWN_SHARE: Final = 0.7
 # A visit whose own SD is so many times the usual of its series is in doubt. Set on the same
 # courses: misread maps reached 1.8 to 2.9, true losses of up to 25 % at most 1.5.
 DOUBT_RATIO: Final = 1.7
