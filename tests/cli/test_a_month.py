@@ -468,12 +468,12 @@ def test_the_water_and_what_it_was_given(month: Month) -> None:
 def test_what_each_rescue_was_worth(month: Month) -> None:
     """Worth = received - as it was - (days x 0.60 + food + treatments + minutes x 24 / 60)."""
     told = {one["specimen"]: one for one in month.asked("batch", "B1")["worths"]}
-    # Brain 1: 150 - 150 + 120 = 120 received, 30 as it was; 21 days (3 to 24 March) are 12.60,
-    # food 1.00, the dip 2.50, 2 + 2 + 10 minutes are 5.60: 21.70.
+    # Brain 1: 150 - 150 + 120 = 120 received, 30 as it was; 19 days (3 to 20, 22 to 24 March) are
+    # 11.40, food 1.00, the dip 2.50, 2 + 2 + 10 minutes are 5.60: 20.50.
     brain = told[month["brain 1"]]
     assert (brain["received"], brain["as_is"]) == (120.0, 30.0)
-    assert brain["cost"] == pytest.approx(21.70)
-    assert brain["worth"] == pytest.approx(68.30)
+    assert brain["cost"] == pytest.approx(20.50)
+    assert brain["worth"] == pytest.approx(69.50)
     # Cup 2: nothing received, 20 as it was; 9 days 5.40, food 1.50, 2 + 2 + 1 minutes 2.00: 8.90.
     cup = told[month["cup 2"]]
     assert cup["cost"] == pytest.approx(8.90)
@@ -487,8 +487,8 @@ def test_what_each_rescue_was_worth(month: Month) -> None:
     assert pieces["table_days"] == month.days() + 17
     # Brain 4: what BR-D cost went to BR-C when they were joined; that is no care.
     assert told[month["brain 4"]]["treatments"] == pytest.approx(1.0)
-    # 68.30 - 28.90 - 11.80.
-    assert "Worth of recovery: 27.60, of 3 of 3 that have left" in month.type("batch")
+    # 69.50 - 28.90 - 11.80.
+    assert "Worth of recovery: 28.80, of 3 of 3 that have left" in month.type("batch")
 
 
 def test_what_the_batches_came_to(month: Month) -> None:
@@ -497,10 +497,10 @@ def test_what_the_batches_came_to(month: Month) -> None:
     one, two, days = results["B1"], results["B2"], month.days()
     # Pieces 331.00, freight 44.00, permits 6.50.
     assert (one["sales"], one["credits"], one["landed"]) == (120.0, 30.0, 381.5)
-    # Days: brain 1 21, cup 2 9; brain 3 and cup 1 each all; brain 2 and its pieces all and 17;
+    # Days: brain 1 19, cup 2 9; brain 3 and cup 1 each all; brain 2 and its pieces all and 17;
     # brain 4 6, BR-C all but 6, BR-D 2. Food 6.00 + 3.50, dip 2.50, water 5 x 1.00, and
     # 12 + 12 + 10 + 7 minutes at 0.40.
-    assert one["care"] == pytest.approx(0.60 * (4 * days + 49) + 9.50 + 7.50 + 16.40)
+    assert one["care"] == pytest.approx(0.60 * (4 * days + 47) + 9.50 + 7.50 + 16.40)
     assert one["result"] == pytest.approx(120 + 30 - 381.50 - one["care"])
     # Moon 1 all days, moon 2 18; water 2 x 1.00.
     assert two["care"] == pytest.approx(0.60 * (days + 18) + 2.00)

@@ -195,6 +195,16 @@ def test_a_piece_shared_the_water_of_its_parent(ward: Ward) -> None:
     assert "q2" in [one.specimen for one in water_mates(ward, ("q1a",))]
 
 
+def test_one_that_is_split_and_goes_on_is_no_newcomer(ward: Ward) -> None:
+    set_standing(ward, "tub", "quarantine", at=at("2024-03-02"), days=10)
+    detail = {"children": "q1 q1a"}
+    ward.add_care(CareEvent(specimen="q1", at=at("2024-03-08"), what="split", detail=detail))
+    spans = [(s.place, s.since, s.until) for s in stays_of_ward(ward) if s.specimen == "q1"]
+    assert spans == [("tub", date(2024, 3, 1), None)]
+    stands = view(ward, "tub", "2024-03-09")
+    assert (stands["restarted_by"], stands["earliest_exit"]) == ([], "2024-03-12")
+
+
 def test_the_ward_adds_to_the_list_of_signs(ward: Ward) -> None:
     assert signs(ward)[:2] == ("flatworm", "snail")
     assert add_sign(ward, " Red  Bug ") == "red bug"

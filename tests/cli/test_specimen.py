@@ -474,6 +474,25 @@ def test_an_entry_in_the_middle_is_taken_back_if_the_rest_still_holds(ward: Tabl
     )
 
 
+def test_any_entry_by_hand_is_taken_back_by_its_word(ward: Table) -> None:
+    for what in ("dip", "look", "dip"):
+        at = {"dip": "2025-03-10", "look": "2025-03-11"}[what]
+        ward.good("care", "log", "amber", what, "--at", at, "--detail", "note=x")
+    told = ward.good("specimen", "undo", "amber", "--what", "dip")
+    assert told == "amber: taken back: dip of 2025-03-10 12:00. Now held, rack 1.\n"
+    assert [one["what"] for one in ward.show("amber")["entries"]] == ["look"]  # type: ignore[attr-defined]
+    assert "nothing to take back called dip" in ward.bad(
+        "specimen", "undo", "amber", "--what", "dip"
+    )
+    assert ward.audits().count("entry taken back") == 1
+    # What stands in many histories is taken back where it was noted.
+    ward.good("care", "inspect", "amber", "--clean", "--at", "2025-03-12")
+    told = ward.bad("specimen", "undo", "amber", "--what", "inspection")
+    assert "polypward care amend inspection:1 --undo" in told
+    ward.good("look", "rack 1", "--odd", "amber=slime", "--at", "2025-03-13")
+    assert "polypward look --undo" in ward.bad("specimen", "undo", "amber", "--what", "look")
+
+
 def test_the_tag_it_wears_is_told(ward: Table) -> None:
     ward.good("labels", "put", 17, "amber", "--at", "2025-03-04T10:00")
     assert "tag 17" in ward.good("specimen", "find", "rack 1")

@@ -157,9 +157,10 @@ def _entry_words(row: Mapping[str, Any]) -> list[str]:
 
 def _place_words(row: Mapping[str, Any]) -> str:
     since = f" since {row['since']}" if row["since"] else ""
+    count = len(row["specimens"])
     told = [
         f"{row['place']}: {row['state'] or 'not set'}{since}",
-        f"{len(row['specimens'])} specimens",
+        f"{count} specimen{'' if count == 1 else 's'}",
         f"earliest exit {row['earliest_exit']}" if row["earliest_exit"] else "",
     ]
     looked = row["last_inspection"][:10]
@@ -169,7 +170,7 @@ def _place_words(row: Mapping[str, Any]) -> str:
     lines = [
         _joined(*told),
         *(f"  not yet: {one}" for one in row["hindrances"]),
-        f"  its days count anew since {newcomers} came" if newcomers else "",
+        f"  its days count anew since {newcomers} came, to it or its water" if newcomers else "",
     ]
     return "\n".join(line for line in lines if line)
 

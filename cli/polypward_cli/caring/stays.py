@@ -33,6 +33,7 @@ def stays_of_ward(ward: Ward) -> list[Stay]:
         for event in events
         if event.what == "split"
         for child in children_of(event)
+        if child != event.specimen  # it goes on under its name
     }
     waters = {one.place: one.water_system for one in specimens.values() if one.water_system}
     own = {

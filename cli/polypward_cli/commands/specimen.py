@@ -180,6 +180,9 @@ def undo(
     at: Annotated[
         str | None, typer.Option(help="Not the last one, but that of this minute.")
     ] = None,
+    what: Annotated[
+        str, typer.Option(help="Instead, another entry noted by hand: look, dip, note ...")
+    ] = "",
     by: ByOption = "",
     ward: WardOption = WARD,
 ) -> None:
@@ -199,7 +202,7 @@ def undo(
 
     with Ward.open(ward) as opened, opened.working("specimen"):
         when = parse_time(at, zone=opened.settings.zone) if at else None
-        event = undo_last(opened, name, by=who(opened, by), at=when)
+        event = undo_last(opened, name, by=who(opened, by), at=when, what=what)
         refresh(opened)
         after = opened.specimen(event.specimen)
     assert after is not None

@@ -10,6 +10,7 @@ from typing import Any
 from polypward.errors import BadInputError
 from polypward.life import LIFE, check_order, children_of, standing
 from polypward.records import CareEvent
+from polypward_cli.caring.kinds import KINDS
 from polypward_cli.life.common import named
 from polypward_cli.life.entries import pass_on
 from polypward_cli.life.follow import stands_now
@@ -20,22 +21,32 @@ from polypward_cli.ward.rows import care_of
 __all__ = ["undo_last", "withdraw"]
 
 
-def undo_last(ward: Ward, name: str, *, by: str, at: datetime | None = None) -> CareEvent:
+def undo_last(
+    ward: Ward, name: str, *, by: str, at: datetime | None = None, what: str = ""
+) -> CareEvent:
     """Take back the last move, cut, split, join, sale, loss or return of a specimen.
 
-    With `at`, the one of that minute; what follows it must then still be possible.
+    With `at`, the one of that minute; what follows it must then still be possible. With `what`, the
+    last entry of this word, which may be any that was noted by hand ("look", "dip", "note").
 
     Raises
     ------
     BadInputError
-        If there is none, or its pieces have photos or entries of their own by now.
+        If there is none, it belongs to an entry of care, or its pieces have photos or entries of
+        their own by now.
     """
     one = named(ward, name)
-    row = _last(ward, one.specimen, LIFE, at)
+    row = _last(ward, one.specimen, frozenset({what.strip().lower()}) if what else LIFE, at)
     if row is None:
-        when = f" of {at:%Y-%m-%d %H:%M}" if at else "; it was only registered"
-        raise BadInputError(f'"{one.specimen}": nothing to take back{when}')
+        when = f" of {at:%Y-%m-%d %H:%M}" if at else ""
+        why = f" called {what}" if what else "" if at else "; it was only registered"
+        raise BadInputError(f'"{one.specimen}": nothing to take back{when}{why}')
     event = care_of(row, zone=ward.settings.zone)
+    _check_own(event)
+    if event.what not in LIFE:
+        with ward.db.atomic():
+            _remove(ward, row, by=by)
+        return event
     other = event.detail.get("with", "")
     if event.what == "join" and other:
         raise BadInputError(
@@ -110,6 +121,22 @@ def _last(
         minute = at.replace(second=0, microsecond=0)
         mine = [one for one in mine if one[0].replace(second=0, microsecond=0) == minute]
     return max(mine, key=lambda one: one[:2])[2] if mine else None
+
+
+def _check_own(event: CareEvent) -> None:
+    """Check that an entry was noted by hand, not made from one of many specimens."""
+    for kind in KINDS:
+        if event.detail.get(kind, "").isdecimal():
+            about = f"{kind}:{event.detail[kind]}"
+            raise BadInputError(
+                f'"{event.specimen}": {event.what} of {event.at:%Y-%m-%d %H:%M} belongs to '
+                f"{about}; take that back: polypward care amend {about} --undo"
+            )
+    if "place_look" in event.detail:
+        raise BadInputError(
+            f'"{event.specimen}": it was odd at the look at its place; take that back: '
+            "polypward look --undo"
+        )
 
 
 def _remove(ward: Ward, row: dict[str, Any], *, by: str) -> None:

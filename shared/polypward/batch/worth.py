@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Final
 
+from polypward.life import LEAVING, children_of
 from polypward.records import CareEvent, Specimen
 
 __all__ = ["Rates", "Rescue", "Worth", "carried", "received_of", "rescue_of", "worth_of"]
@@ -78,8 +79,8 @@ def worth_of(
     family : sequence of Specimen
         The specimen, then its pieces (`polypward.batch.families`).
     events : sequence of CareEvent
-        What was done to them, in the order of time; their money is in the details ``price``,
-        ``cost``, ``refund``, ``work_minutes`` and ``minutes``.
+        What was done to them, in the order of time, in the ward's zone; their money is in the
+        details ``price``, ``cost``, ``refund``, ``work_minutes`` and ``minutes``.
     rates : Rates
         What days and hours cost.
     today : date
@@ -144,22 +145,27 @@ def rescue_of(
 ) -> tuple[Rescue, list[str]]:
     """Return what the rescue took, and what is missing to know it.
 
-    A specimen that was split stands on one place until then; each of its pieces after.
+    A specimen that was split stands on one place until then; each of its pieces after. Days on
+    which it was sold or lost and came back are no days on the table.
     """
     missing = []
     start = family[0].arrived_on
     if start is None:
         missing.append("the day of arrival")
     days = 0
-    parted = {one.specimen: one.left_on for one in family if one.state == "split"}
+    parted: dict[str, date] = {}
+    for event in events:
+        if event.what == "split":  # one that goes on under its name stood here all the time
+            parted |= dict.fromkeys(set(children_of(event)) - {event.specimen}, event.at.date())
+    halved = {one.specimen: one.left_on for one in family if one.state == "split"}
     for one in family:
-        begin = parted.get(one.parent) or start
+        begin = parted.get(one.specimen) or halved.get(one.parent) or start
         end = one.left_on if one.state != "held" else today
         if begin is None or end is None:
             if end is None:
                 missing.append(f"the day {one.specimen} left")
             continue
-        days += max(0, (end - begin).days)
+        days += max(0, (end - begin).days - _days_away(events, one.specimen))
     food = treatments = minutes = 0.0
     for event in events:
         if event.what == JOINED:  # its cost is what the piece itself carried, no care
@@ -178,6 +184,20 @@ def rescue_of(
         minutes += work or 0.0
     rescue = Rescue(table_days=days, food=food, treatments=treatments, minutes=minutes)
     return rescue, missing
+
+
+def _days_away(events: Sequence[CareEvent], name: str) -> int:
+    """Return how many days a specimen was gone before it came back, all its absences together."""
+    away, left = 0, None
+    for event in events:
+        if event.specimen != name:
+            continue
+        if event.what in LEAVING:
+            left = event.at.date()
+        elif event.what in BACK and left is not None:
+            away += (event.at.date() - left).days
+            left = None
+    return away
 
 
 def _amount(event: CareEvent, name: str) -> float | None:

@@ -98,6 +98,24 @@ def test_pieces_of_one_animal_have_one_purse() -> None:
     assert told.worth == pytest.approx(90 - 20 - 35)
 
 
+def test_a_piece_of_one_that_goes_on_stands_on_the_table_from_the_split() -> None:
+    """a stands for all 31 days, its piece a1, cut on the 11th, for 10 until it was sold."""
+    family = [
+        piece("a", as_is_price=0.0),
+        piece("a1", state="sold", left_on=date(2026, 1, 21), parent="a", as_is_price=0.0),
+    ]
+    split = event("split", day=11, children="a a1")
+    told = worth_of(family, [split], rates=RATES, today=date(2026, 2, 1))
+    assert told.rescue.table_days == 31 + 10
+
+
+def test_days_between_a_sale_and_the_return_are_none_on_the_table() -> None:
+    """Here from 1 to 6 and from 9 to 31 January: 5 + 22 days."""
+    gone = (event("sold", day=6, price="9"), event("returned", day=9))
+    told = worth_of([piece(as_is_price=0.0)], gone, rates=RATES, today=date(2026, 1, 31))
+    assert told.rescue.table_days == 27
+
+
 def test_the_result_of_a_batch() -> None:
     """Sales 180 + credit 40 - pieces 2 x 50 - freight 30 - permits 12 - care 49.60 - 6 = 22.40."""
     specimens = [
