@@ -8,7 +8,7 @@ import sys
 from collections.abc import Iterator
 from enum import Enum
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 __all__ = ["reference_page"]
 
@@ -49,7 +49,7 @@ def _described(command: Any, path: str) -> Iterator[str]:
     yield "```sh\n" + "\n".join(line.strip() for line in example.split("\n") if line) + "\n```\n"
     rows = [_row(parameter) for parameter in command.params if parameter.name != "help"]
     if rows:
-        yield "| | |\n| --- | --- |\n" + "\n".join(rows) + "\n"
+        yield "| written | what it is |\n| --- | --- |\n" + "\n".join(rows) + "\n"
     for name, below in getattr(command, "commands", {}).items():
         yield from _described(below, f"{path} {name}")
 
@@ -72,8 +72,7 @@ def _row(parameter: Any) -> str:
     elif parameter.is_flag:
         written = ", ".join(parameter.opts)
     else:
-        value = parameter.name.upper().replace("_", "-")
-        written = " ".join([parameter.opts[0], *[value] * parameter.nargs])
+        written = " ".join([parameter.opts[0], *[_value(kind)] * parameter.nargs])
     told, default = _prose(parameter.help or ""), parameter.default
     if parameter.required:
         told += " **Needed.**"
@@ -81,6 +80,14 @@ def _row(parameter: Any) -> str:
         told += f" Without it: `{getattr(default, 'value', default)}`."
     cells = (f"`{written}`", told)
     return "| " + " | ".join(cell.replace("|", r"\|") for cell in cells) + " |"
+
+
+def _value(kind: Any) -> str:
+    """Say in a word what is to be written for a parameter of this type."""
+    kinds = {kind, *get_args(kind)}
+    if Path in kinds:
+        return "PATH"
+    return "NUMBER" if kinds & {int, float} else "TEXT"
 
 
 if __name__ == "__main__":
