@@ -22,7 +22,7 @@ def water_import(
     new: Annotated[bool, typer.Option("--new", help="Take in new water systems too.")] = False,
     ward: WardOption = WARD,
 ) -> None:
-    """Take in a table of tests; a faulty row stops the whole table, twice adds nothing.
+    """Take in a table of tests; a faulty row stops it whole, and twice adds nothing.
 
     Example:
 

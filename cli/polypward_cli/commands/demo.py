@@ -13,7 +13,8 @@ app = typer.Typer()
 @app.command()
 def demo(
     photos: Annotated[
-        Path | None, typer.Option(help="Folder of the sample photos; the packaged ones if left out.")
+        Path | None,
+        typer.Option(help="Folder of the sample photos; the packaged ones if left out."),
     ] = None,
     out: Annotated[Path, typer.Option(help="Folder for the demo's ward.")] = Path("polypward-demo"),
 ) -> None:
