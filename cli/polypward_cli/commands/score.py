@@ -26,7 +26,8 @@ def score(
         ),
     ] = None,
     workers: Annotated[
-        int | None, typer.Option(min=1, help="Photos measured at a time; as many as pay if left.")
+        int | None,
+        typer.Option(min=1, help="Photos measured at a time; as many as pay if left out."),
     ] = None,
     scheduler: Annotated[
         str, typer.Option(help="Measure on other computers: address of a dask scheduler.")
