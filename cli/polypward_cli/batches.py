@@ -150,7 +150,8 @@ def _result(result: BatchResult, currency: str) -> Iterator[str]:
     if result.missing:
         yield f"  not available, because these are missing: {_few(result.missing)}."
     elif result.on_the_tables:
-        yield f"  so far: {result.on_the_tables} still on the tables."
+        count = result.on_the_tables
+        yield f"  so far: {count} piece{'' if count == 1 else 's'} still on the tables."
     if result.credited_and_sold:
         names = ", ".join(result.credited_and_sold)
         yield f"  credited by the supplier and later sold: {names}. Check the supplier's terms."

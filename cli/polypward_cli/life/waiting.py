@@ -245,10 +245,10 @@ _PAGE: Final = """<!doctype html>
 <title>Photos that wait for a name</title>
 <style>
 body {{ font: 17px/1.45 system-ui, sans-serif; margin: 1rem; color: #1c1c1c; background: #fff; }}
-.row {{ display: flex; flex-wrap: wrap; gap: .8rem; }}
-figure {{ margin: 0; width: 11rem; }}
-figure:first-child {{ outline: 3px solid #1c1c1c; outline-offset: 3px; margin-right: 1rem; }}
-img, .none {{ width: 11rem; height: 11rem; object-fit: contain; background: #eee; }}
+.row {{ display: grid; grid-template-columns: repeat(auto-fill, minmax(9.5rem, 1fr)); gap: .8rem; }}
+figure {{ margin: 0; max-width: 13rem; }}
+figure:first-child {{ outline: 3px solid #1c1c1c; outline-offset: 3px; }}
+img, .none {{ width: 100%; aspect-ratio: 1; object-fit: contain; background: #eee; }}
 .none {{ display: grid; place-items: center; }}
 code {{ background: #eee; padding: .15rem .35rem; }}
 </style>
