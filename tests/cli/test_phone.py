@@ -447,6 +447,8 @@ def test_a_second_dose_of_a_day_stops_with_who_and_when(thumb: Thumb) -> None:
     second = thumb.post("/dose", said)
     assert second.status_code == 422
     assert "Kim" in second.text
+    assert "--again" not in second.text
+    assert "on purpose" in second.text
     thumb.undo(first.headers["location"])
     assert thumb.post("/dose", said).status_code == 303
     with thumb.ward() as ward:

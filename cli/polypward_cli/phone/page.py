@@ -1,5 +1,6 @@
 """What all pages have in common: who asks, the form that was sent, the ward, the HTML."""
 
+import re
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -132,8 +133,9 @@ async def _answer(handler: Handler, ask: Ask) -> Response:
     try:
         return await handler(ask)
     except PolypwardError as error:
+        said = _for_the_page(str(error))
         if ask.wants_json:
-            return JSONResponse({"error": str(error)}, status_code=422)
+            return JSONResponse({"error": said}, status_code=422)
         back = ask.request.headers.get("referer", "")
         back = _path_of(ask.request.headers.get("referer", ""))
         return render(
@@ -141,9 +143,14 @@ async def _answer(handler: Handler, ask: Ask) -> Response:
             "message.html",
             status=422,
             page_title="That did not work",
-            text=str(error),
+            text=said,
             back=back,
         )
+
+
+def _for_the_page(text: str) -> str:
+    """Return an error in the words of the page: a form has a tick where a command has a flag."""
+    return re.sub(r"(give )?--again\b", 'tick "on purpose" and send it once more', text)
 
 
 def _path_of(address: str) -> str:
