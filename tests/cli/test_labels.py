@@ -84,6 +84,18 @@ def test_every_sheet_fits_its_paper() -> None:
         assert sheet.label_mm[1] >= MARK_MM * 10 / 8  # with its rim
 
 
+@pytest.mark.parametrize("name", sheets())
+def test_nothing_is_drawn_where_printers_print_nothing(name: str) -> None:
+    """Four millimetres all round stay white: common practice of printers' makers, no source."""
+    sheet = sheet_called(name)
+    for pdf in (tags_pdf(range(1, sheet.count + 1), sheet), labels_pdf(["A7K4"] * 8, sheet)):
+        rows, cols = np.nonzero(page(pdf) < 200)
+        edges = (rows.min(), cols.min())
+        height, width = page(pdf).shape
+        edges += (height - 1 - rows.max(), width - 1 - cols.max())
+        assert min(edges) / PX_PER_MM >= 4.0
+
+
 def test_more_tags_than_a_sheet_go_on_another() -> None:
     sheet = sheet_called("a4-labels-24")
     document = pypdfium2.PdfDocument(tags_pdf(range(1, 26), sheet))

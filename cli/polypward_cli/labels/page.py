@@ -21,7 +21,6 @@ NUMBER_MM: Final = 8.0
 _DIGIT_HEIGHT: Final = 0.71
 _DIGIT_WIDTH: Final = 0.556
 _RIM_MM: Final = MARK_MM / 8  # a module of white round the mark
-_EDGE_MM: Final = 1.0
 _HOLE_MM: Final = 3.0
 TAGS: Final = "polypward tags"
 _USE: Final = (
@@ -45,6 +44,7 @@ class Sheet:
     columns: int
     rows: int
     cut_lines: bool
+    edge_mm: float = 1.0  # from a label's edge to what is printed on it
 
     @property
     def count(self) -> int:
@@ -100,12 +100,12 @@ def tags_pdf(numbers: Sequence[int], sheet: Sheet) -> bytes:
     for index, number in enumerate(numbers):
         left, top = _next(pdf, sheet, index, TAGS, "On matte waterproof film.")
         middle = top + sheet.label_mm[1] / 2
-        _mark(pdf, number, left + _EDGE_MM + _RIM_MM, middle - MARK_MM / 2)
+        _mark(pdf, number, left + sheet.edge_mm + _RIM_MM, middle - MARK_MM / 2)
         size = NUMBER_MM / _DIGIT_HEIGHT
         pdf.set_font("Helvetica", "B", size / 25.4 * 72)
-        x = left + _EDGE_MM + MARK_MM + 2 * _RIM_MM + 1.5
+        x = left + sheet.edge_mm + MARK_MM + 2 * _RIM_MM + 1.5
         pdf.text(x, middle + NUMBER_MM / 2, str(number))
-        hole = left + sheet.label_mm[0] - _EDGE_MM - _HOLE_MM
+        hole = left + sheet.label_mm[0] - sheet.edge_mm - _HOLE_MM
         if hole > x + 3 * _DIGIT_WIDTH * size:
             pdf.set_line_width(0.1)
             pdf.set_draw_color(150)
@@ -135,17 +135,17 @@ def labels_pdf(names: Sequence[str], sheet: Sheet) -> bytes:
         except segno.DataOverflowError as error:  # pragma: no cover - names are cut to 80 signs
             raise BadInputError(f'"{name}" is too long for a label') from error
         rows = [[bool(dark) for dark in row] for row in code.matrix]
-        side = sheet.label_mm[1] - 2 * _EDGE_MM
+        side = sheet.label_mm[1] - 2 * sheet.edge_mm
         module = side / (len(rows) + 4)  # two modules of white on each side
-        start = _EDGE_MM + 2 * module
+        start = sheet.edge_mm + 2 * module
         for y, row in enumerate(rows):
             _runs(pdf, row, left + start, top + start + y * module, module)
-        room = sheet.label_mm[0] - side - 3 * _EDGE_MM
+        room = sheet.label_mm[0] - side - 3 * sheet.edge_mm
         text = latin(name)
         pdf.set_font("Helvetica", "B", 24)
         points = min(24.0, 24.0 * room / max(pdf.get_string_width(text), 1e-6))
         pdf.set_font("Helvetica", "B", max(points, 5.0))
-        pdf.text(left + side + 2 * _EDGE_MM, top + sheet.label_mm[1] / 2 + points * 0.12, text)
+        pdf.text(left + side + 2 * sheet.edge_mm, top + sheet.label_mm[1] / 2 + points * 0.12, text)
     return bytes(pdf.output())
 
 
