@@ -1,5 +1,6 @@
 """How the fuzzer changes what it was given: bytes, texts, JSON values, tables, settings."""
 
+import copy
 import json
 import random
 import struct
@@ -119,7 +120,7 @@ def _changed(tree: Any, rng: random.Random) -> Any:
                 holders.append((one, key))
                 stack.append(one[key])
     holder, key = rng.choice(holders)
-    value = rng.choice(_VALUES) if rng.random() < 0.6 else _hostile(rng)
+    value = copy.deepcopy(rng.choice(_VALUES)) if rng.random() < 0.6 else _hostile(rng)
     if holder is None or key is None:
         return value if rng.random() < 0.3 else [tree] if rng.random() < 0.5 else {"a": tree}
     kind = rng.randrange(5)

@@ -11,7 +11,17 @@ from pathlib import Path
 from typing import Any
 
 from bench import fuzz_mutate as change
+from bench.fuzz_pages import (
+    change_texts,
+    read_requests,
+    read_texts,
+    request_seeds,
+    start_page,
+    text_seeds,
+)
 from bench.fuzz_seeds import (
+    bomb_seeds,
+    change_bomb,
     exif_seeds,
     icc_seeds,
     npz_seeds,
@@ -498,6 +508,9 @@ _ALL: Sequence[Reader] = (
     Reader("ward's model", 3, taught_seeds, change.change_json, read_taught),
     Reader("base model", 2, npz_seeds, _npz_change, read_npz),
     Reader("backup", 4, backup_seeds, _backup_change, read_backup),
+    Reader("bombs", 0.03, bomb_seeds, change_bomb, read_picture),
+    Reader("hostile names", 0.2, text_seeds, change_texts, read_texts),
+    Reader("phone requests", 2, request_seeds, change.change_text, read_requests, start_page),
     Reader("ledger", 3, ledger_seeds, change.change_bytes, read_ledger, make_ward),
 )
 OUTLINES: Seeds = [

@@ -2,13 +2,24 @@
 
 import io
 import json
+import random
 import struct
+import zlib
 from typing import Any
 
 import numpy as np
 from PIL import Image
 
-__all__ = ["exif_seeds", "icc_seeds", "npz_seeds", "picture_seeds", "raw_seeds", "taught_seeds"]
+__all__ = [
+    "bomb_seeds",
+    "change_bomb",
+    "exif_seeds",
+    "icc_seeds",
+    "npz_seeds",
+    "picture_seeds",
+    "raw_seeds",
+    "taught_seeds",
+]
 
 Seeds = list[tuple[str, bytes]]
 
@@ -156,6 +167,36 @@ def taught_seeds() -> Seeds:
 
     arrays = TaughtModel(base=load_base_model(), layer=_nothing(), weight=0.7).to_arrays()
     return [("layer", json.dumps({n: a.tolist() for n, a in arrays.items()}).encode())]
+
+
+def bomb_seeds() -> Seeds:
+    """Return one picture that promises more pixels than are opened."""
+    return [("png", _bomb(60_000, 60_000, 8, 2))]
+
+
+def change_bomb(data: bytes, rng: random.Random) -> bytes:
+    """Return a small PNG that holds, or only promises, up to 400 megapixels."""
+    side = rng.choice((11_180, 11_181, 14_142, 20_000, 65_500, rng.randint(1000, 16_000)))
+    depth, kind = rng.choice(((8, 2), (16, 2), (8, 6), (8, 0), (8, 3)))
+    return _bomb(side, side if rng.random() < 0.7 else 100_000_000 // side, depth, kind)
+
+
+def _bomb(width: int, height: int, depth: int, kind: int) -> bytes:
+    """Write a PNG (ISO 15948) of one colour, packed whole where it has at most 130 megapixels."""
+    each = {0: 1, 2: 3, 3: 1, 6: 4}[kind] * depth // 8
+    packer = zlib.compressobj(9)
+    body = b""
+    for _ in range(height if width * height < 130_000_000 else 50):
+        body += packer.compress(bytes(1 + width * each))
+    body += packer.flush()
+    chunks = [(b"IHDR", struct.pack(">IIBBBBB", width, height, depth, kind, 0, 0, 0))]
+    chunks += [(b"PLTE", bytes(range(9)))] if kind == 3 else []
+    chunks += [(b"IDAT", body), (b"IEND", b"")]
+    out = b"\x89PNG\r\n\x1a\n"
+    for name, held in chunks:
+        out += struct.pack(">I", len(held)) + name + held
+        out += struct.pack(">I", zlib.crc32(name + held))
+    return out
 
 
 class _Call:
