@@ -166,7 +166,11 @@ def _of_batch(ward: Ward, specimens: Sequence[Specimen], names: Sequence[str]) -
     found = [named(ward, name).specimen for name in names]
     for name in found:
         if name not in here:
-            raise BadInputError(f'"{name}" did not come with batch "{specimens[0].batch}"')
+            batch = specimens[0].batch
+            raise BadInputError(
+                f'"{name}" did not come with batch "{batch}"; polypward specimen list --state all '
+                f'--batch "{batch}" shows who did'
+            )
     return found
 
 
