@@ -31,10 +31,11 @@ def write_csv(path: Path, columns: Sequence[str], rows: Sequence[Mapping[str, An
 
 
 @contextmanager
-def progress_bar() -> Iterator[Callable[[str, int, int], None]]:
+def progress_bar(of: str = "photos") -> Iterator[Callable[[str, int, int], None]]:
     """Show how far each part of the work is, on standard error if that is a terminal.
 
-    Gives a function of what is being done, how many are done, and of how many.
+    Gives a function of what is being done, how many are done, and of how many. `of` is what they
+    are.
     """
     from rich.console import Console
     from rich.progress import (
@@ -58,9 +59,9 @@ def progress_bar() -> Iterator[Callable[[str, int, int], None]]:
     ) as bar:
         tasks: dict[str, TaskID] = {}
 
-        def show(what: str, done: int, of: int) -> None:
+        def show(what: str, done: int, total: int) -> None:
             if what not in tasks:
-                tasks[what] = bar.add_task(f"{what} photos", total=of)
-            bar.update(tasks[what], completed=done, total=of)
+                tasks[what] = bar.add_task(f"{what} {of}", total=total)
+            bar.update(tasks[what], completed=done, total=total)
 
         yield show

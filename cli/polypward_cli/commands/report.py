@@ -23,10 +23,11 @@ def report(
         polypward report --ward ward --open
     """
     from polypward_cli.report import build_report, gather
+    from polypward_cli.terminal import progress_bar
     from polypward_cli.ward import Ward
 
-    with Ward.open(ward) as opened:
-        path = build_report(opened, beside=gather(opened))
+    with Ward.open(ward) as opened, progress_bar("pages") as progress:
+        path = build_report(opened, beside=gather(opened), progress=progress)
     typer.echo(f"report: {path}")
     if open_:
         import webbrowser

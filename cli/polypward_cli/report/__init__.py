@@ -1,15 +1,16 @@
 """The report: a folder of pages about a ward that needs no network and is whole without scripts."""
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Protocol, TypeVar
 from zoneinfo import ZoneInfo
 
 from polypward import __version__
 from polypward.records import CareEvent, Reading, Specimen
 from polypward_cli.report import words
+from polypward_cli.report.again import Earlier, page_keys
 from polypward_cli.report.cutouts import make_cutouts
 from polypward_cli.report.folder import fresh_folder
 from polypward_cli.report.gather import Beside, gather
@@ -21,9 +22,11 @@ from polypward_cli.report.ward_page import ward_page_view
 
 if TYPE_CHECKING:
     from polypward.course import Course
+    from polypward_cli.ward.kept_courses import Kept
 
 __all__ = ["Beside", "ReportSettings", "ReportWard", "build_report", "gather"]
 
+_Of = TypeVar("_Of", Reading, CareEvent)
 REPORT = "report"
 SCORED = "readings.csv"
 
@@ -68,11 +71,19 @@ class ReportWard(Protocol):
         """Return what was done to or seen on the specimens."""
 
 
-def build_report(ward: ReportWard, *, beside: Beside | None = None) -> Path:
+def build_report(
+    ward: ReportWard,
+    *,
+    beside: Beside | None = None,
+    kept: "Kept | None" = None,
+    progress: Callable[[str, int, int], None] = lambda *_: None,
+) -> Path:
     """Write the ward's report and return the path of its first page.
 
     The folder ``report`` in the ward is replaced as a whole once the new one is complete. `beside`
-    is what the ledger tells beside the courses (`gather`): water, batches, money, doses.
+    is what the ledger tells beside the courses (`gather`): water, batches, money, doses. With
+    `kept` (`kept_courses`) pages of the earlier report that would come out the same are taken over.
+    `progress` is told what is being written, how many are done, and of how many.
 
     Raises
     ------
@@ -82,11 +93,10 @@ def build_report(ward: ReportWard, *, beside: Beside | None = None) -> Path:
         If the ward's folder cannot be written.
     """
     beside = beside or Beside()
-    specimens, courses = ward.specimens(), ward.courses()
+    specimens, readings = ward.specimens(), ward.readings()
     care = _by_specimen(ward.care())
-    loose = [reading for reading in ward.readings("") if not reading.specimen]
-    readings = [reading for course in courses.values() for reading in course.readings] + loose
     target = ward.path / REPORT
+    earlier = Earlier.read(target)
     with fresh_folder(target) as folder:
         desk = Desk(
             today=ward.zone_today,
@@ -101,29 +111,43 @@ def build_report(ward: ReportWard, *, beside: Beside | None = None) -> Path:
             doses=beside.doses,
             edges=beside.edges,
         )
-        pages = Pages(folder, _ward_view(ward))
-        views = []
-        for specimen in specimens:
-            view = specimen_view(
-                specimen,
-                courses[specimen.specimen],
-                care=care.get(specimen.specimen, ()),
-                desk=desk,
-            )
+        shown = _ward_view(ward)
+        pages = Pages(folder, shown)
+        own = _by_specimen(readings)
+        keys = {} if kept is None else page_keys(kept, own, desk=desk, ward=shown)
+        views = {
+            name: view
+            for name, key in keys.items()
+            if (view := earlier.taken(name, key, folder)) is not None
+        }
+        new = [one for one in specimens if one.specimen not in views]
+        names = {one.specimen for one in new}
+        courses = ward.courses() if kept is None else kept.work(names) if names else {}
+        for done, specimen in enumerate(new, start=1):
+            name = specimen.specimen
+            view = specimen_view(specimen, courses[name], care=care.get(name, ()), desk=desk)
             pages.write_specimen(view)
-            views.append(view)
+            views[name] = view
+            if name in keys:
+                earlier.wrote(view, keys[name], folder)
+            progress("writing", done, len(new))
+        earlier.write(folder)
         page = ward_page_view(beside, zone=ward.settings.zone)
         index = index_view(
-            views, specimens=specimens, readings=readings, scored=_scored(ward), page=page
+            [views[one.specimen] for one in specimens],
+            specimens=specimens,
+            readings=readings,
+            scored=_scored(ward),
+            page=page,
         )
         pages.write_rest(index, page)
     return target / "index.html"
 
 
-def _by_specimen(events: Sequence[CareEvent]) -> dict[str, list[CareEvent]]:
-    grouped: dict[str, list[CareEvent]] = defaultdict(list)
-    for event in events:
-        grouped[event.specimen].append(event)
+def _by_specimen(rows: Iterable[_Of]) -> dict[str, list[_Of]]:
+    grouped: dict[str, list[_Of]] = defaultdict(list)
+    for row in rows:
+        grouped[row.specimen].append(row)
     return grouped
 
 
