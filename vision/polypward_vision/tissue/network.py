@@ -19,6 +19,10 @@ Array = npt.NDArray[np.float32]
 # The network halves its picture four times.
 MULTIPLE = 16
 LARGEST_BYTES = 8_000_000
+# The picture is looked at twice, larger than in the training and once turned about its second
+# diagonal; the mean answer is nearer the truth than one look at the training's own scale (IoU of
+# live tissue 0.94 instead of 0.91 on the photos that the model was chosen by, docs/accuracy.md).
+LOOKS = ((1.4, False), (1.1, True))
 
 
 @dataclass(slots=True)
@@ -51,6 +55,17 @@ class Network:
             If the bytes are no network of this kind.
         """
         rows, cols = lab.shape[:2]
+        found = np.zeros((rows, cols, len(LABEL_NAMES)), np.float32)
+        for scale, turned in LOOKS:
+            size = (max(1, round(cols * scale)), max(1, round(rows * scale)))
+            seen = cv2.resize(lab, size, interpolation=cv2.INTER_LINEAR)
+            said = _turned(self._look(_turned(seen))) if turned else self._look(seen)
+            found += cv2.resize(said, (cols, rows), interpolation=cv2.INTER_LINEAR)
+        return found / np.float32(len(LOOKS))
+
+    def _look(self, lab: Array) -> Array:
+        """Probabilities of one forward pass, shapes as in `__call__`."""
+        rows, cols = lab.shape[:2]
         below, right = -rows % MULTIPLE, -cols % MULTIPLE
         wide = cv2.copyMakeBorder(lab, 0, below, 0, right, cv2.BORDER_REPLICATE)
         scaled = wide / np.float32(50)
@@ -80,6 +95,11 @@ class Network:
         """Come back from bytes."""
         self.onnx = state
         self._net = None
+
+
+def _turned(picture: Array) -> Array:
+    """Mirror at the second diagonal; twice gives the picture back."""
+    return np.ascontiguousarray(picture[::-1, ::-1].transpose(1, 0, 2))
 
 
 def _opened(onnx: bytes) -> Any:
