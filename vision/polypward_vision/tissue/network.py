@@ -58,9 +58,9 @@ class Network:
         found = np.zeros((rows, cols, len(LABEL_NAMES)), np.float32)
         for scale, turned in LOOKS:
             size = (max(1, round(cols * scale)), max(1, round(rows * scale)))
-            seen = cv2.resize(lab, size, interpolation=cv2.INTER_LINEAR)
+            seen = np.asarray(cv2.resize(lab, size), np.float32)
             said = _turned(self._look(_turned(seen))) if turned else self._look(seen)
-            found += cv2.resize(said, (cols, rows), interpolation=cv2.INTER_LINEAR)
+            found += cv2.resize(said, (cols, rows))
         return found / np.float32(len(LOOKS))
 
     def _look(self, lab: Array) -> Array:
