@@ -442,6 +442,42 @@ def test_outlines_follow_the_mask(ward: BuiltWard, tmp_path: Path) -> None:
     assert jpeg[105, 140, 1] > 130 > 90 > jpeg[5, 5, 1]  # live tissue in, ground out
 
 
+def test_cut_outs_of_a_strip_have_one_scale_and_one_middle(ward: BuiltWard) -> None:
+    """Tiles of 0.2 and 0.1 mm a pixel: the second picture is half as wide as the first."""
+    ward.kept = [Specimen(specimen="Near")]
+    ward.taken = [
+        dataclasses.replace(reading("Near", visit), tile_mm_per_px=scale)
+        for visit, scale in ((0, 0.2), (1, 0.1))
+    ]
+    page = Page(specimen_page(build_report(ward), "near"))
+    styles = [a.get("style") or "" for tag, a in page.tags if a.get("class") == "pic"]
+    placed = [
+        [float(value) for value in re.findall(r":(-?[\d.]+)%", style)] for style in styles if style
+    ]
+    assert len(placed) == 2
+    for left, top, width, height in placed:  # to half a pixel of the tile
+        assert left + width / 2 == pytest.approx(50, abs=0.5)
+        assert top + height / 2 == pytest.approx(50, abs=0.5)
+    assert placed[0][2] == pytest.approx(2 * placed[1][2], abs=0.1)
+    assert "each square is 46 mm wide" in page.words  # 1.15 of 201 px of 0.2 mm
+
+
+def test_details_hold_intervals_limits_and_lab(ward: BuiltWard) -> None:
+    page = Page(specimen_page(build_report(ward), "hammer"))
+    for told in (
+        "Photo condition, 90 % interval",
+        "Lost 13 % of what it had (90 %:",  # from sqrt(0.96) to sqrt(0.72)
+        "Slope of cover",
+        "6 visits in 35 days",
+        "L* 45.0, a* \N{MINUS SIGN}10.0, b* 22.0",
+        "Not known yet: the ward has too few repeat photos",  # smallest change: 20 are needed
+    ):
+        assert told in page.words, told
+    rows = page.words[page.words.index("Light and state") :]
+    assert "9 Feb 2026 top" in rows
+    assert "72.0 ± 0.8 %" in rows
+
+
 def test_only_new_cutouts_are_made(ward: BuiltWard, monkeypatch: pytest.MonkeyPatch) -> None:
     build_report(ward)
     made = []

@@ -11,10 +11,13 @@ from tests.cli.fakes import photo
 
 from polypward.batch import Life, share, survival
 from polypward.care import given as care_given
+from polypward.course.edge import EdgeAdvance
 from polypward.records import CareEvent, Specimen
 from polypward.water import State, Target, WaterTest
+from polypward_cli.edges import EdgeStep
 from polypward_cli.report import Beside, build_report, gather
 from polypward_cli.report.care_chart import care_chart, lane_of
+from polypward_cli.report.details import facts_of
 from polypward_cli.report.gather import Water
 from polypward_cli.report.survival_chart import day_ticks, survival_chart
 from polypward_cli.report.ward_page import amount, ward_page_view
@@ -148,6 +151,31 @@ def test_a_treatment_is_a_bar_from_its_begin_to_its_end() -> None:
 def test_no_care_no_lanes() -> None:
     assert care_chart([], UTC, first=date(2026, 3, 1), last=date(2026, 3, 9)) is None
     assert lane_of(CareEvent(specimen="a", at=START, what="quarantine")) == "apart"
+
+
+# The live edge.
+
+
+def test_the_edge_is_told_by_the_week_with_why_it_is_not(desk: Desk) -> None:
+    """1.2 ± 0.24 mm in six days are 1.4 ± 0.28 mm a week."""
+    photo(desk.photos / "amber" / "0.jpg", at(0).isoformat())
+    desk.score()
+    with desk.ward() as ward:
+        course = ward.courses()["amber"]
+        specimen = ward.specimen("amber")
+    assert specimen is not None
+    steps = [
+        EdgeStep("top", at(0), at(6), EdgeAdvance(advance_mm=1.2, sd_mm=0.24, confirmed=True)),
+        EdgeStep("top", at(6), at(12), EdgeAdvance(advance_mm=-0.6, sd_mm=0.24)),
+        EdgeStep("top", at(12), at(18), EdgeAdvance(missing="the skeleton is hidden")),
+    ]
+    groups = {group.title: group for group in facts_of(specimen, course, edges=steps)}
+    assert groups["Live edge, on the skeleton"].facts == (
+        ("2 Mar 2026 to 8 Mar 2026, top", "drew back 1.4 ± 0.3 mm a week"),
+        ("8 Mar 2026 to 14 Mar 2026, top", "advanced 0.7 ± 0.3 mm a week, not yet confirmed"),
+        ("14 Mar 2026 to 20 Mar 2026, top", "n/a: the skeleton is hidden"),
+    )
+    assert "Live edge, on the skeleton" not in {g.title for g in facts_of(specimen, course)}
 
 
 # Batches.

@@ -141,7 +141,12 @@ def _smallest(course: "Course") -> FactsView:
         for key, name, scale, places, unit in told
         if key in course.smallest_changes
     )
-    return FactsView(title="Smallest change between two visits that is not noise", facts=facts)
+    wait = "Not known yet: the ward has too few repeat photos and runs of visits."
+    return FactsView(
+        title="Smallest change between two visits that is not noise",
+        facts=facts,
+        remarks=() if facts else (wait,),
+    )
 
 
 def _stand(specimen: Specimen, course: "Course") -> FactsView:
