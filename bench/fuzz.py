@@ -141,7 +141,7 @@ def _told(error: BaseException) -> str:
     return f"{told} ({Path(where.filename).name}:{where.lineno})"
 
 
-def _worker(name: str, seed: int, first: int, many: int, mark: str) -> int:
+def _worker(name: str, seed: int, first: int, many: int, mark: str) -> None:
     """Run a slice in this process under its bounds; the outcome goes to stdout as JSON."""
     from bench.fuzz_readers import READERS
     from bench.memory import _peak_mb, _resident_mb
@@ -172,8 +172,8 @@ def _worker(name: str, seed: int, first: int, many: int, mark: str) -> int:
             "faults": outcome.faults,
             "peak": _peak_mb() - before,
         }
-    print(json.dumps(told))
-    return 0
+    print(json.dumps(told), flush=True)
+    os._exit(0)  # the page's threads would wait for more
 
 
 def _too_slow(*_: object) -> None:
@@ -213,7 +213,7 @@ def main(words: list[str] | None = None) -> int:
 
     if words is None and sys.argv[1:2] == ["--worker"]:
         name, seed, first, many, mark = sys.argv[2:7]
-        return _worker(name, int(seed), int(first), int(many), mark)
+        _worker(name, int(seed), int(first), int(many), mark)
     parser = argparse.ArgumentParser(prog="python -m bench.fuzz", description=__doc__)
     parser.add_argument("--cases", type=int, default=2000, help="of all readers together")
     parser.add_argument("--seed", type=int, default=20260)

@@ -236,6 +236,8 @@ def test_the_mark_of_another_phone_does_not_do(start: Start, phone: Phone) -> No
     [
         {"origin": "http://evil.example"},
         {"origin": "null"},
+        {"origin": "http://["},
+        {"origin": ""},
         {"origin": "http://testserver.evil.example"},
         {"sec-fetch-site": "cross-site"},
         {"sec-fetch-site": "same-site"},
@@ -373,6 +375,14 @@ def test_a_body_too_large_is_refused_before_it_is_read(start: Start, phone: Phon
     assert client.post("/look", data={"mark": mark, "place": "x" * 2000}).status_code == 413
     assert send(client, mark, JPEG + b"x" * 9000).status_code == 413
     assert not list(phone.ward.glob("photos/*.jpg"))
+
+
+@pytest.mark.parametrize("length", ["-1", "\xb2", "1e3", "9" * 5000, "0x10", ""])
+def test_a_length_that_is_no_number_is_refused(start: Start, length: str) -> None:
+    """Also digits that only look like one (superscript two), and one that never ends."""
+    headers = {"content-length": length.encode("latin-1")}
+    answer = start().post("/pair", content=b"code=A", headers=headers)
+    assert answer.status_code == 413
 
 
 def test_a_body_that_does_not_say_its_size_is_stopped_on_the_way(

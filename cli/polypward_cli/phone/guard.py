@@ -119,10 +119,10 @@ class Guard:
         origin = headers.get("origin")
         if headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
             raise Refused(403, "Another site sent this. Nothing was changed.")
-        if origin is not None and urlsplit(origin).netloc.lower() != host.lower():
+        if origin is not None and _place_of(origin) != host.lower():
             raise Refused(403, "Another site sent this. Nothing was changed.")
         length = headers.get("content-length", "0")
-        if not length.isdigit() or int(length) > self._most(scope):
+        if not (length.isascii() and length.isdigit()) or int(length[:20]) > self._most(scope):
             raise Refused(413, _too_large(self._most(scope)))
 
     def _check_rate(self, scope: "Scope") -> None:
@@ -167,6 +167,14 @@ class Guard:
             return message
 
         return limited
+
+
+def _place_of(origin: str) -> str:
+    """Return host and port of an Origin header, "" where it is none."""
+    try:
+        return urlsplit(origin).netloc.lower()
+    except ValueError:
+        return ""
 
 
 def _name_of(host: str) -> str:
