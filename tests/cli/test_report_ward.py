@@ -61,6 +61,7 @@ def test_the_oldest_of_all_wanted_tests_is_told() -> None:
     told = oldest_test(waters)
     assert told.startswith("Oldest water test: nitrate of south, 12 days ago.")
     assert told.endswith("With a target but never tested: calcium (south).")
+    assert oldest_test(waters, brief=True).endswith("Never tested, with a target: 1.")
 
 
 def test_water_that_nobody_tested_is_named() -> None:

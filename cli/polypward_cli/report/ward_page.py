@@ -43,7 +43,8 @@ def ward_page_view(beside: Beside, *, zone: tzinfo) -> WardPageView:
         money=_money_line(beside, currency),
         currency=currency,
         claimed=_claimed(beside, currency),
-        water=oldest_test(beside.waters),
+        water=oldest_test(beside.waters, brief=True),
+        tested=oldest_test(beside.waters),
         worth=_worth_words([worth for _, worth in money.worths], currency) if money else "",
         waters=tuple(
             water_view(water, number=number, zone=zone)

@@ -103,6 +103,7 @@ class WardPageView:
     water: str
     currency: str = ""
     claimed: str = ""
+    tested: str = ""
     worth: str = ""
     waters: tuple[WaterView, ...] = ()
     survivals: tuple[SurvivalView, ...] = ()

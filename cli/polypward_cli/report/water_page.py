@@ -21,8 +21,8 @@ CLEAR_P: Final = 0.05
 CHART_DAYS: Final = 90
 
 
-def oldest_test(waters: Sequence[Water]) -> str:
-    """Return the line of the first page: the oldest wanted test, and what was never tested.
+def oldest_test(waters: Sequence[Water], *, brief: bool = False) -> str:
+    """Return the oldest wanted test, and what was never tested; in `brief` only counted.
 
     Wanted is what has a target, and what was ever tested in that water.
     """
@@ -47,7 +47,9 @@ def oldest_test(waters: Sequence[Water]) -> str:
     if without:
         parts.append(f"No test was noted yet of {_few(without)}.")
         never = [one for one in never if not one.endswith(tuple(f"({w})" for w in without))]
-    if never:
+    if never and brief:
+        parts.append(f"Never tested, with a target: {len(never)}.")
+    elif never:
         parts.append(f"With a target but never tested: {_few(never)}.")
     return " ".join(parts)
 
