@@ -12,6 +12,7 @@ from polypward.records import Specimen
 from polypward.rounds import Place, Round, Stop, plan_walk
 from polypward_cli.caring.due import care_due
 from polypward_cli.ward import Ward
+from polypward_cli.ward.kept_courses import summaries_on
 from polypward_cli.water.due import ward_water_due
 
 __all__ = ["place_of", "plan_round"]
@@ -27,7 +28,7 @@ def place_of(one: Specimen) -> str:
 
 def plan_round(ward: Ward, *, on: date) -> Round:
     """Return the round of a day: urgent stops first, then from clean to quarantined water."""
-    summaries = ward.summaries()
+    summaries = summaries_on(ward, on)
     looked = _looked_on(ward)
     held = [one for one in ward.specimens() if one.state == "held"]
     stops: list[Stop] = []

@@ -55,9 +55,10 @@ def show(
     from polypward_cli.course_words import told_course, told_visits
     from polypward_cli.life.common import named
     from polypward_cli.ward import Ward
+    from polypward_cli.ward.kept_courses import course_of
 
     with Ward.open(ward) as opened:
-        found = opened.courses()[named(opened, name).specimen]
+        found = course_of(opened, named(opened, name))
     if as_json:
         typer.echo(json.dumps(values_of(found), indent=1, ensure_ascii=False, default=str))
         return

@@ -25,9 +25,14 @@ def report(
     from polypward_cli.report import build_report, gather
     from polypward_cli.terminal import progress_bar
     from polypward_cli.ward import Ward
+    from polypward_cli.ward.kept_courses import catch_up, kept_courses
 
     with Ward.open(ward) as opened, progress_bar("pages") as progress:
-        path = build_report(opened, beside=gather(opened), progress=progress)
+        if told := catch_up(opened, "report"):
+            typer.echo(told, err=True)
+        path = build_report(
+            opened, beside=gather(opened), kept=kept_courses(opened), progress=progress
+        )
     typer.echo(f"report: {path}")
     if open_:
         import webbrowser

@@ -39,8 +39,11 @@ def rounds(
     from polypward_cli.round_page import lines_of, write_page
     from polypward_cli.rounds import plan_round
     from polypward_cli.ward import Ward
+    from polypward_cli.ward.kept_courses import catch_up
 
     with Ward.open(ward) as opened:
+        if told := catch_up(opened, "rounds"):
+            typer.echo(told, err=True)
         day = parse_day(on) if on else opened.zone_today
         planned = plan_round(opened, on=day)
         now = datetime.now(opened.settings.zone)

@@ -16,7 +16,7 @@ from polypward_cli.phone.inbox import PHOTOS, Arrival, forget
 from polypward_cli.scan import Found, Scan
 from polypward_cli.scoring import score_scan
 from polypward_cli.ward import Ward
-from polypward_cli.ward.courses import looks_dead, summary
+from polypward_cli.ward.courses import courses, looks_dead, sources_of, summary
 from polypward_cli.ward.ledger import audit, dumps
 from polypward_cli.ward.light import mark_changed_light
 from polypward_cli.ward.rows import reading_of
@@ -35,9 +35,6 @@ __all__ = [
     "warm",
 ]
 
-# Up to so many readings the usual light of the ward is worked out with every photo; in a larger
-# ward that waits for the next rest.
-LIGHT_AT_ONCE: Final = 5000
 # Reasons of a photo that may be one of a tag alone.
 _NO_CARD: Final = ("no-card", "card-cut", "card-small", "blurred", "too-dark", "glare")
 
@@ -98,8 +95,7 @@ def take_in(
     }
     with ward.db.atomic():
         ward.db.table("phone_uploads").insert(row, pk="token", replace=True)
-        if ward.db.table("readings").count <= LIGHT_AT_ONCE:
-            mark_changed_light(ward)
+        mark_changed_light(ward)
         for reading in readings_of_key(ward, arrival.sha256):
             if reading.specimen:
                 keep_summary(ward, course_of(ward, reading.specimen, pooled=pooled))
@@ -145,19 +141,11 @@ def course_of(ward: Ward, specimen: str, *, pooled: "PooledSd | None") -> "Cours
 
     `pooled` is the repeatability of the ward as it was computed last; None is taken as unknown.
     """
-    from polypward.course import score_specimen
+    from polypward.course import PooledSd
 
-    known = {one.specimen: one for one in ward.specimens()}
-    if specimen not in known:
-        return None
-    return score_specimen(
-        ward.readings(specimen),
-        specimen=known[specimen],
-        care=ward.care(specimen),
-        pooled=pooled,
-        settings=ward.settings.course_settings(),
-        today=ward.zone_today,
-    )
+    sources = sources_of(ward, [specimen])
+    found = courses(ward, today=ward.zone_today, sources=sources, pooled=pooled or PooledSd())
+    return found.get(specimen)
 
 
 def keep_summary(ward: Ward, course: "Course | None") -> None:

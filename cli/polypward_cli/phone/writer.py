@@ -17,7 +17,7 @@ from polypward.errors import BadInputError
 from polypward_cli.phone.inbox import PHOTOS
 from polypward_cli.ward import Ward
 from polypward_cli.ward.inputs import publish_residuals
-from polypward_cli.ward.kept_courses import refresh
+from polypward_cli.ward.kept_courses import pooled_of, refresh
 
 if TYPE_CHECKING:
     from polypward.course import PooledSd
@@ -30,7 +30,7 @@ T = TypeVar("T")
 RETRY_S: Final = 0.2
 # A tap is told after this many seconds that another polypward is still at work.
 PATIENCE_S: Final = 10.0
-# All courses are computed again after a rest of at least this long, and of this many times what
+# Changed courses are worked out after a rest of at least this long, and of this many times what
 # it took the last time, so that a large ward's photos do not wait for it.
 REST_S: Final = 3.0
 REST_FACTOR: Final = 10.0
@@ -175,7 +175,7 @@ class Writer:
             self._take_more(waiting)
 
     def _refresh(self, ward: Ward) -> None:
-        """Compute every course again and write both tables, as `score` does at its end."""
+        """Work out the courses that changed and write both tables, as `score` does at its end."""
         if not self._stale:
             return
         began = time.monotonic()
@@ -188,10 +188,7 @@ class Writer:
 
     def _learn(self, ward: Ward) -> None:
         """Pool how well photos repeat, which every course needs."""
-        from polypward.course import pool_sd
-
-        named = (one for one in ward.readings() if one.specimen)
-        self.pooled = pool_sd(named, zone=ward.settings.zone)
+        self.pooled = pooled_of(ward)
 
     def _note_stale(self) -> None:
         self._mark.parent.mkdir(parents=True, exist_ok=True)

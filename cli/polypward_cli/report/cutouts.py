@@ -19,7 +19,7 @@ from typing import Any
 from polypward.labels import BARE, LIVE, OVERGROWN
 from polypward.records import Reading
 
-__all__ = ["CutOut", "Outlines", "make_cutouts"]
+__all__ = ["CutOut", "Outlines", "make_cutouts", "take_over"]
 
 EDGE_PX = 280  # longer edge of a small cut-out: sharp at 140 px on a dense screen
 JPEG_QUALITY = 78
@@ -85,7 +85,7 @@ def make_cutouts(
     made: dict[str, dict[str, Any]] = {}
     jobs: list[tuple[str, str, str]] = []
     for tile, key in keys.items():
-        if earlier is not None and key in index and _take_over(earlier, folder, key):
+        if earlier is not None and key in index and take_over(earlier, folder, f"{key}.jpg"):
             made[key] = index[key]
         else:
             jobs.append((tile, masks[tile], key))
@@ -139,8 +139,9 @@ def _read_index(folder: Path | None) -> dict[str, dict[str, Any]]:
         return {}  # no earlier report, or a damaged one: everything is made again
 
 
-def _take_over(earlier: Path, folder: Path, key: str) -> bool:
-    source, target = earlier / f"{key}.jpg", folder / f"{key}.jpg"
+def take_over(earlier: Path, folder: Path, file: str) -> bool:
+    """Link or copy a file of an earlier report into a new one; whether it is there."""
+    source, target = earlier / file, folder / file
     try:
         os.link(source, target)
     except OSError:  # gone, or a file system without links

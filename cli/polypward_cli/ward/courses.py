@@ -142,12 +142,13 @@ def course_settings(ward: "Ward") -> "CourseSettings":
 def with_worth(ward: "Ward", found: dict[str, "Course"]) -> dict[str, "Course"]:
     """Tell beside the advice what a further week may bring, where enough cases have ended.
 
-    `found` are the courses of all specimens of the ward.
+    `found` are the courses of all specimens of the ward, or of some and all that left it of their
+    kind.
     """
     from polypward.course import LEAST_CASES, Case, prospect_of
     from polypward_cli.ward.money_settings import money_of
 
-    specimens = ward.specimens()
+    specimens = [one for one in ward.specimens() if one.specimen in found]
     cases = [
         Case(
             kind=one.kind,

@@ -13,10 +13,11 @@ change of 3, which the three digits of a pooled SD make rare in a large ward. A 
 nothing: flags, advice and score of the day follow from the kept `Grounds` (`stand_on`).
 """
 
-from collections.abc import Mapping
-from dataclasses import asdict, fields
+from collections.abc import Callable, Mapping
+from collections.abc import Set as AbstractSet
+from dataclasses import asdict, dataclass, fields
 from datetime import date
-from functools import cache
+from functools import cache, partial
 from hashlib import sha256
 from json import loads
 from operator import attrgetter
@@ -24,6 +25,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import polypward
+from polypward.errors import BadInputError
 from polypward.records import CareEvent, Reading, Specimen
 from polypward_cli.ward.courses import (
     course_settings,
@@ -32,6 +34,7 @@ from polypward_cli.ward.courses import (
     own_card,
     sources_of,
     summary,
+    with_worth,
 )
 from polypward_cli.ward.ledger import dumps
 from polypward_cli.ward.light import mark_changed_light
@@ -46,10 +49,19 @@ from polypward_cli.ward.tables import (
 from polypward_cli.ward.upkeep import write_table
 
 if TYPE_CHECKING:
-    from polypward.course import Course, CourseSettings, Grounds, PooledSd
+    from polypward.course import Course, CourseSettings, Grounds, PooledSd, Stand
     from polypward_cli.ward.ward import Ward
 
-__all__ = ["behind", "pooled_of", "refresh"]
+__all__ = [
+    "Kept",
+    "behind",
+    "catch_up",
+    "course_of",
+    "kept_courses",
+    "pooled_of",
+    "refresh",
+    "summaries_on",
+]
 
 READINGS: Final = "readings.csv"
 SCORES: Final = "scores.csv"
@@ -76,9 +88,74 @@ def refresh(ward: "Ward") -> None:
     _write_tables(ward)
 
 
+def catch_up(ward: "Ward", doing: str) -> str:
+    """Refresh the ward if it is behind; return a sentence for the person where it cannot be."""
+    if not behind(ward):
+        return ""
+    try:
+        with ward.working(doing):
+            refresh(ward)
+    except BadInputError as error:
+        return f"Flags and advice are as of the last entry: {error}"
+    return ""
+
+
 def behind(ward: "Ward") -> bool:
     """Say whether summaries and tables are not those of the ward as it is, today."""
     return _changed(ward) or _mark(ward, "day") != ward.zone_today.isoformat()
+
+
+def course_of(ward: "Ward", one: Specimen) -> "Course":
+    """Work out the course of one specimen, and what a further week may bring it."""
+    return _courses_of(ward, {one.specimen})[one.specimen]
+
+
+def _courses_of(ward: "Ward", names: AbstractSet[str]) -> dict[str, "Course"]:
+    """Work out the courses of these specimens, and of those that left of their kinds."""
+    rows = list(ward.db.query("select specimen, kind, state from specimens"))
+    kinds = {row["kind"] for row in rows if row["specimen"] in names and row["kind"]}
+    ended = {row["specimen"] for row in rows if row["kind"] in kinds and row["state"] != "held"}
+    sources = sources_of(ward, names | ended)
+    known = courses(ward, today=ward.zone_today, sources=sources, pooled=pooled_of(ward))
+    return with_worth(ward, known)
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """What stands in for courses that need not be worked out.
+
+    `told` is text, by specimen, in which whatever a course of today depends on would show; `work`
+    works courses out, those of the specimens named among others.
+    """
+
+    told: Mapping[str, str]
+    work: Callable[[AbstractSet[str]], dict[str, "Course"]]
+
+
+def kept_courses(ward: "Ward") -> Kept | None:
+    """Return what is kept of the ward's courses, None where it is not that of today."""
+    from polypward_cli.ward.money_settings import money_of
+
+    if behind(ward):
+        return None
+    today, settings = ward.zone_today, course_settings(ward)
+    rows = ward.db.query("select specimen, inputs from kept_courses where stands != ''")
+    inputs = {row["specimen"]: row["inputs"] for row in rows}
+    stands = _stands_on(ward, today, settings)
+    rates = repr(money_of(ward.settings.money, path=ward.settings.path).rates)
+    specimens = ward.specimens()
+    # A further week's worth stands on the courses of those of its kind that have left.
+    ended = [(one.kind, inputs[one.specimen]) for one in specimens if one.state != "held"]
+    worth = {kind: repr([own for of, own in ended if of == kind]) for kind, _ in ended if kind}
+    told = {}
+    for one in specimens:
+        stand, _ = stands[one.specimen]
+        on = stand.advice.next_photo_on
+        due = on and (on > today) - (on < today)
+        facts = {**stand.facts, "days_here": None}  # no page tells the days
+        parts = (inputs[one.specimen], stand.flags, stand.advice, facts, due)
+        told[one.specimen] = repr((*parts, worth.get(one.kind), rates))
+    return Kept(told, partial(_courses_of, ward))
 
 
 def pooled_of(ward: "Ward") -> "PooledSd":
@@ -265,21 +342,36 @@ def _keep_summary(ward: "Ward", specimen: str, text: str) -> None:
 
 def _keep_day(ward: "Ward", settings: "CourseSettings") -> None:
     """On a new day, say anew how every specimen stands."""
-    from polypward.course import stand_on
-
     day = ward.zone_today
     if _mark(ward, "day") == day.isoformat():
         return
-    rows = ward.db.query("select specimen, stands, score from kept_courses where stands != ''")
-    for row in list(rows):
-        grounds, dead = _grounds_of(row["stands"])
-        stand = stand_on(day, grounds, settings=settings)
+    for name, (stand, dead) in _stands_on(ward, day, settings).items():
         line = score_line(stand.score)
-        if line != row["score"]:
-            sql = "update kept_courses set score = ? where specimen = ?"
-            ward.db.execute(sql, [line, row["specimen"]])
-        _keep_summary(ward, row["specimen"], dumps(summary(stand, dead=dead)))
+        sql = "update kept_courses set score = ? where specimen = ? and score != ?"
+        ward.db.execute(sql, [line, name, line])
+        _keep_summary(ward, name, dumps(summary(stand, dead=dead)))
     _set_mark(ward, "day", day.isoformat())
+
+
+def summaries_on(ward: "Ward", day: date) -> dict[str, dict[str, Any]]:
+    """Return the summary of every specimen on a day, from what is kept."""
+    if _mark(ward, "day") == day.isoformat():
+        return ward.summaries()
+    stands = _stands_on(ward, day, course_settings(ward))
+    return {name: summary(stand, dead=dead) for name, (stand, dead) in stands.items()}
+
+
+def _stands_on(
+    ward: "Ward", day: date, settings: "CourseSettings"
+) -> dict[str, tuple["Stand", bool]]:
+    """Return how every specimen stands on a day, and whether it looks dead."""
+    from polypward.course import stand_on
+
+    found = {}
+    for row in ward.db.query("select specimen, stands from kept_courses where stands != ''"):
+        grounds, dead = _grounds_of(row["stands"])
+        found[row["specimen"]] = stand_on(day, grounds, settings=settings), dead
+    return found
 
 
 def _grounds_of(text: str) -> tuple["Grounds", bool]:
