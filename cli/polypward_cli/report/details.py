@@ -121,9 +121,8 @@ def _parts(course: "Course") -> FactsView:
         began = f"after {part.began}" if part.began else "before"
         span = f"{words.day(part.since)} to {words.day(part.until)}"
         scale, unit, places = (100.0, " points", 1) if part.measure == "cover" else (1.0, "", 3)
-        rate = "fewer than three visits" if part.trend is None else ""
         label = f"{part.measure.capitalize()}, {began} ({span})"
-        facts.append((label, rate or _slope(part.trend, scale, unit, places)))
+        facts.append((label, _slope(part.trend, scale, unit, places)))
     return FactsView(title="Before and after a change", facts=tuple(facts))
 
 
