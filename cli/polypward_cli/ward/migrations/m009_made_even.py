@@ -8,7 +8,8 @@ __all__ = ["migrate"]
 
 
 def migrate(db: Database) -> None:
-    """Add a column of treatments, and the steps of assignments made before there were any."""
+    """Add a column, an index, and the steps of assignments made before there were any."""
+    db.execute("create index if not exists care_by_word on care(what, at)")
     if "ended_by" not in db.table("treatments").columns_dict:
         db.execute("alter table treatments add column ended_by text not null default ''")
     taken_back = "select 1 from audit where what = 'person took back'"
