@@ -7,8 +7,8 @@ above a block says:
     <!-- not run: REASON -->    only its commands' names and options are checked
     <!-- exit: 2 -->            the last of its commands ends with this status
 
-The documents' today is Monday, 12 January 2026: every day of that month stands for the day as far
-from the real today.
+The documents' today is Monday, 12 January 2026. Here it is yesterday, so that no hour of it is in
+the future; every other day of that month is as far from it as it says.
 """
 
 import os
@@ -17,7 +17,7 @@ import shlex
 import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from unittest import mock
 
@@ -85,9 +85,9 @@ def blocks(text: str) -> Iterator[Block]:
         )
 
 
-def at_today(text: str) -> str:
-    """Move the days of January 2026 so that the 12th is today."""
-    shift = date.today() - TODAY
+def moved(text: str) -> str:
+    """Move the days of January 2026 so that the 12th was yesterday."""
+    shift = date.today() - timedelta(days=1) - TODAY
     return re.sub(
         r"\b2026-01-\d\d(?!\d)", lambda day: str(date.fromisoformat(day[0]) + shift), text
     )
@@ -106,7 +106,7 @@ def run(line: str) -> tuple[int, str]:
 
     No browser is opened, and no timer is waited for.
     """
-    words = shlex.split(at_today(line).replace("/media/disk/", ""))
+    words = shlex.split(moved(line).replace("/media/disk/", ""))
     assert words[0] == "polypward", line
     assert words[1] not in ("phone", "demo"), f"{line} does not end, or not soon"
     with mock.patch("webbrowser.open"), mock.patch("polypward_cli.caring.timer.wait_until"):
@@ -122,9 +122,9 @@ def build_world(folder: Path, samples: Path) -> None:
     for name, (source, taken) in PHOTOS.items():
         path = folder / "photos" / name
         path.parent.mkdir(parents=True, exist_ok=True)
-        _redated(samples / source, path, datetime.fromisoformat(at_today(taken)))
+        _redated(samples / source, path, datetime.fromisoformat(moved(taken)))
     for name, text in TABLES.items():
-        (folder / name).write_text(at_today(text), "utf-8")
+        (folder / name).write_text(moved(text), "utf-8")
     _write_patches(folder / "patches.txt")
     here = Path.cwd()
     os.chdir(folder)

@@ -11,12 +11,12 @@ from pathlib import Path
 import pytest
 import typer
 from tests.documents import (
-    at_today,
     blocks,
     build_world,
     command_of,
     commands,
     copy_world,
+    moved,
     run,
 )
 
@@ -155,7 +155,7 @@ def test_every_code_block_does_what_it_says(page: str, here: Path) -> None:
     for block in blocks((ROOT / page).read_text("utf-8")):
         where = f"{page}, line {block.line}"
         if file := block.said("file"):
-            text = at_today(block.text)
+            text = moved(block.text)
             path = here / file
             path.parent.mkdir(parents=True, exist_ok=True)
             if path.name == "ward.toml":
@@ -166,7 +166,7 @@ def test_every_code_block_does_what_it_says(page: str, here: Path) -> None:
                 status, words = run("polypward batch")  # reads every table of it
                 assert status == 0, f"{where}\n{words}"
         elif block.language == "python" and not block.remark:
-            exec(compile(at_today(block.text), where, "exec"), names)
+            exec(compile(moved(block.text), where, "exec"), names)
         elif block.language in ("sh", "powershell"):
             wanted = int(block.said("exit") or 0)
             lines = list(commands(block.text))
