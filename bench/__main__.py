@@ -18,12 +18,14 @@ from bench.rows import Row, Size, as_table  # noqa: E402  (after the thread sett
 PARTS = (
     "photos",
     "tray",
+    "outlines",
     "detection",
     "grades",
     "courses",
     "speed",
     "memory",
     "ward",
+    "growth",
 )
 
 

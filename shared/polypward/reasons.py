@@ -215,6 +215,12 @@ _ALL = (
         "White light only; blue channels off.",
     ),
     Reason(
+        "colour-spoiled",
+        False,
+        "Too much of the specimen is burnt out or shines; areas are given, its colour is not.",
+        "Lower the exposure; move the lamp or yourself until nothing on the coral shines.",
+    ),
+    Reason(
         "light-changed",
         False,
         "The light differs from the ward's usual.",
@@ -263,6 +269,13 @@ _ALL = (
         False,
         "Reflections on the specimen were left out of the colour.",
         "Move the lamp a little.",
+    ),
+    Reason(
+        "unsure-some",
+        False,
+        "The tissue map is less sure than usual; its areas may be off.",
+        "Look at the outlines in the report. Where they are wrong, photograph again in even "
+        "light, or correct the map (polypward teach).",
     ),
     Reason(
         "soft", False, "The picture is a little soft.", "Tap on the card to focus, wipe the lens."

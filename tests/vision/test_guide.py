@@ -4,14 +4,16 @@ import re
 from pathlib import Path
 
 import pytest
-from phantoms.guide import PICTURES, Picture
 
+from phantoms.guide import PICTURES, Picture
 from polypward.errors import PhotoRejectedError
 from polypward.reasons import REJECTIONS
 from polypward_vision import read_photo
 
 # What is right with a photo of a card that was never measured: nobody gave scale or height.
 NOTHING_TO_MEND = {"no-print-scale", "no-height"}
+# Where a fault costs the colour, its milder notes stand beside.
+MILDER = {"colour-spoiled": {"clipped-some", "glare-some"}}
 
 
 @pytest.mark.parametrize("picture", PICTURES, ids=lambda picture: picture.name)
@@ -23,7 +25,8 @@ def test_polypward_says_of_each_picture_what_the_guide_says(root: Path, picture:
         assert caught.value.code == picture.code
         return
     reasons = set(read_photo(path).reading.reasons)
-    assert reasons - NOTHING_TO_MEND == ({picture.code} if picture.code else set())
+    reasons -= NOTHING_TO_MEND | MILDER.get(picture.code, set())
+    assert reasons == ({picture.code} if picture.code else set())
 
 
 def test_the_guide_shows_every_picture_with_words(root: Path) -> None:

@@ -185,6 +185,22 @@ def test_blue_photo_gives_areas_and_no_colour(kit) -> None:
     assert result.patch_residuals is None
 
 
+@pytest.mark.parametrize(("share", "spoiled"), [(0.05, False), (0.2, True)])
+def test_what_is_burnt_out_costs_the_colour_and_not_the_area(kit, share, spoiled) -> None:
+    view_of, disc_of, snap = kit
+    discs = [
+        disc_of(at_mm=(93, 93), radius_mm=25, rgb=RED),
+        disc_of(at_mm=(93, 93), radius_mm=25 * np.sqrt(share), rgb=(255, 60, 80)),
+    ]
+    reading = measure(snap(view_of(), discs=discs), settings=PhotoSettings(height_mm=0.0)).reading
+    assert reading.live_mm2 == pytest.approx(discs[0].area_mm2, rel=0.01)
+    assert "clipped-some" in reading.reasons
+    assert ("colour-spoiled" in reading.reasons) is spoiled
+    assert reading.colour_grade == ("refused" if spoiled else "relative")
+    assert (reading.L is None) is spoiled
+    assert (reading.live_palette is None) is spoiled
+
+
 def test_own_card_and_print_scale(kit) -> None:
     """A print 2 % too large: known by its serial, the area grows by 4 % and the SD shrinks."""
     view_of, disc_of, snap = kit

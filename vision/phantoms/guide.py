@@ -129,12 +129,12 @@ PICTURES = (
     ),
     Picture(
         name="smeared",
-        code="ripple",
+        code="motion",
         specimens=(_LOBED,),
         develop=replace(_SHARP, motion_px=9, motion_deg=0),
     ),
     Picture(name="rippled", code="ripple", specimens=(_LOBED,), change=_rippled),
-    Picture(name="glaring", code="clipped-some", specimens=(_DISC,), change=_glaring),
+    Picture(name="glaring", code="colour-spoiled", specimens=(_DISC,), change=_glaring),
     Picture(
         name="too-dark",
         code="too-dark",

@@ -65,6 +65,8 @@ def assemble(
         shine=shine,
         unsure=tissue.unsure,
     )
+    spoiled = coloured and "colour-spoiled" in seen
+    coloured = coloured and not spoiled
     pose = sight.pose if sight is not None else None
     rsd = area_rsd(
         rms_px=pose.rms_px if pose is not None else 0.0,
@@ -96,7 +98,7 @@ def assemble(
         camera_mm=pose.camera_mm if pose is not None else None,
         height_mm=height_mm,
         lamp=settings.lamp,
-        colour_grade=colour.grade if colour is not None else "refused",
+        colour_grade=colour.grade if colour is not None and not spoiled else "refused",
         de00_mean=colour.de00_mean if colour is not None else None,
         de00_max=colour.de00_max if colour is not None else None,
         live_mm2=measures.live_mm2,

@@ -23,7 +23,9 @@ Labels = npt.NDArray[np.uint8]
 Matrix = npt.NDArray[np.float64]
 
 # Notes that follow from the map; a new map earns them anew.
-_OF_THE_MAP = frozenset({"clipped-some", "glare-some", "edge-reached", "map-corrected"})
+_OF_THE_MAP = frozenset(
+    {"clipped-some", "glare-some", "unsure-some", "edge-reached", "map-corrected"}
+)
 # Relative SD of areas of a reading that tells none: print scale, height and corners at their usual.
 _USUAL_RSD = 0.03
 
@@ -143,6 +145,8 @@ def measure_again(
         )
     except PhotoRejectedError as error:
         raise BadInputError(f"by this map the photo would be rejected ({error})") from error
+    spoiled = coloured and "colour-spoiled" in notes
+    coloured = coloured and not spoiled
     measures = measure(
         labels,
         mm_per_px=frame.mm_per_px,
@@ -163,6 +167,7 @@ def measure_again(
         overgrown_mm2=measures.overgrown_mm2,
         live_cover=measures.live_cover,
         live_cover_sd=measures.live_cover_sd,
+        colour_grade="refused" if spoiled else reading.colour_grade,
         L=mean[0],
         a=mean[1],
         b=mean[2],
