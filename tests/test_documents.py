@@ -19,7 +19,9 @@ from tests.documents import (
     moved,
     run,
 )
+from typer.testing import CliRunner
 
+from polypward_cli.commands import MODULES
 from polypward_cli.main import app
 from polypward_cli.reference import reference_page
 
@@ -126,6 +128,21 @@ def every_command() -> Iterator[tuple[str, typer.core.TyperCommand]]:
             yield from below(under, [*names, name])
 
     yield from below(typer.main.get_command(app), [])
+
+
+def test_help_shows_everyday_commands_first_and_all_under_a_heading() -> None:
+    shown = CliRunner().invoke(app, ["--help"]).output
+    told = re.findall(r"^╭─ (.*?) ─+╮$", shown, re.M)
+    assert told == ["Options", *MODULES]
+    for name, command in every_command():
+        if name and name.split()[0] in ("care", "specimen") and name.count(" ") == 1:
+            assert command.rich_help_panel, name
+
+
+def test_tab_completes_commands() -> None:
+    typed = {"COMP_WORDS": "polypward specimen wi", "COMP_CWORD": "2"}
+    asked = {"_POLYPWARD_COMPLETE": "complete_bash", **typed}
+    assert CliRunner().invoke(app, [], env=asked, prog_name="polypward").output == "withdraw\n"
 
 
 @pytest.mark.parametrize(
