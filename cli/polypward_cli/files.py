@@ -10,6 +10,7 @@ from polypward.errors import BadInputError
 
 __all__ = [
     "force_folder",
+    "is_own",
     "is_there",
     "is_whole",
     "read_small",
@@ -77,6 +78,14 @@ def read_small(path: Path, *, most: int) -> bytes:
     if len(data) > most:
         raise BadInputError(f"{path}: over {most / 1e6:g} MB; such a file is smaller")
     return data
+
+
+def is_own(name: str) -> bool:
+    """Say whether a path below the ward is that of a cut-out or map, and leads nowhere else."""
+    folder, _, file = name.partition("/")
+    return (
+        folder in ("tiles", "masks") and file not in ("", ".", "..") and not set(file) & set("/\\:")
+    )
 
 
 def is_there(path: Path) -> bool:

@@ -10,7 +10,7 @@ from polypward.errors import BadInputError
 from polypward.records import PhotoSettings
 from polypward_cli.cameras.calibrating import lens_marks, lenses
 from polypward_cli.eyes import Eyes
-from polypward_cli.files import is_there, is_whole
+from polypward_cli.files import is_own, is_there, is_whole
 from polypward_cli.manifest import photo_key
 from polypward_cli.measuring import Bench, Job, Measured
 from polypward_cli.options import Options, RunPhoto, identity_of
@@ -348,7 +348,7 @@ class Run:
 
     def _remove_old_files(self, old: Mapping[str, Any], new: Mapping[str, Any]) -> None:
         for name in ("tile", "mask"):
-            if old[name] and old[name] != new.get(name):
+            if old[name] and old[name] != new.get(name) and is_own(old[name]):
                 (self.ward.path / old[name]).unlink(missing_ok=True)
 
 

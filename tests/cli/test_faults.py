@@ -3,6 +3,7 @@
 The long version, with photos and 200 kills, is ``python -m bench.faults``.
 """
 
+import json
 import os
 import random
 import shutil
@@ -10,6 +11,7 @@ import signal
 import subprocess
 import sys
 import time
+import zipfile
 from datetime import timedelta
 from pathlib import Path
 
@@ -224,3 +226,46 @@ def test_a_ledger_cut_short_is_told_and_the_backup_mends_it(
     assert (status in (1, 2), "restore" in said, "Traceback" in said) == (True, True, False), said
     assert run("restore", backup, "--ward", again)[0] == 0
     assert difference(wanted, state_of(again)) == []
+
+
+# A backup from a hostile hand.
+
+
+@pytest.mark.parametrize("name", ["../../outside.jpg", "/outside.jpg", "tiles/../../outside.jpg"])
+def test_a_ledger_that_names_files_outside_is_not_brought_back(
+    batch: Desk, tmp_path: Path, name: str
+) -> None:
+    batch.score()
+    with batch.ward() as ward:
+        ward.db.execute("update readings set mask = ? where tile != ''", [name])
+        ward.db.conn.commit()
+    (tmp_path / "outside.jpg").write_bytes(b"mine")
+    backup = tmp_path / "backup.zip"
+    for words in (("backup", "--to", backup), ("restore", backup)):
+        to = batch.path if words[0] == "backup" else tmp_path / "again"
+        done = CliRunner().invoke(app, [str(word) for word in ("ward", *words, "--ward", to)])
+    assert (done.exit_code, "which is none of the ward's" in done.stderr) == (2, True)
+    assert not (tmp_path / "again").exists()
+    # And measuring again in that ward takes nothing away that is not its own.
+    batch.score()
+    assert (tmp_path / "outside.jpg").read_bytes() == b"mine"
+
+
+def test_a_backup_larger_than_the_disk_is_refused_before_it_is_written(
+    batch: Desk, tmp_path: Path
+) -> None:
+    batch.score()
+    backup, false = tmp_path / "backup.zip", tmp_path / "false.zip"
+    CliRunner().invoke(app, ["ward", "backup", "--ward", str(batch.path), "--to", str(backup)])
+    with zipfile.ZipFile(backup) as old, zipfile.ZipFile(false, "w") as new:
+        for name in old.namelist():
+            data = old.read(name)
+            if name == "contents.json":
+                told = json.loads(data)
+                told["files"]["ward.db"][1] = 10**15
+                data = json.dumps(told).encode()
+            new.writestr(name, data)
+    again = tmp_path / "again"
+    done = CliRunner().invoke(app, ["ward", "restore", str(false), "--ward", str(again)])
+    assert (done.exit_code, "but there is room for" in done.stderr) == (2, True)
+    assert not again.exists()

@@ -14,7 +14,7 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Final
 
 from polypward.errors import BadInputError
-from polypward_cli.files import sha256_of_file
+from polypward_cli.files import is_own, sha256_of_file
 from polypward_cli.ward.ledger import DATABASE
 from polypward_cli.ward.lock import LOCK
 
@@ -102,6 +102,7 @@ def restore(archive: Path, to: Path) -> Backup:
             _refuse_too_much(archive, to.resolve().parent, files)
             for name, (sha256, size) in files.items():
                 _unpack(packed, name, part, sha256=sha256, size=size)
+            _refuse_strange(archive, part / DATABASE)
         if to.exists():
             to.rmdir()
         part.replace(to)
@@ -180,6 +181,18 @@ def _refuse_too_much(archive: Path, folder: Path, files: dict[str, tuple[str, in
         raise BadInputError(
             f"{archive}: holds {size / 1e6:.0f} MB, but there is room for {free / 1e6:.0f} MB at "
             f"{there}; name a --ward on another disk"
+        )
+
+
+def _refuse_strange(archive: Path, ledger: Path) -> None:
+    """Refuse a backup whose ledger names cut-outs or maps outside the ward."""
+    with closing(sqlite3.connect(ledger)) as db:
+        rows = db.execute("select tile from readings union select mask from readings")
+        strange = [name for (name,) in rows if name and not is_own(str(name))]
+    if strange:
+        raise BadInputError(
+            f"{archive}: its ledger names {strange[0]!r} as a cut-out, which is none of the "
+            "ward's; nothing was kept of it"
         )
 
 

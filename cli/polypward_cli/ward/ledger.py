@@ -43,7 +43,7 @@ def open_ledger(path: Path, *, create: bool) -> Database:
             connection.execute(f"pragma {pragma}").close()
         db = Database(connection)
         _bring_up_to_date(db, path, existed=existed)
-    except sqlite3.DatabaseError as error:
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:  # a damaged schema is no text
         connection.close()
         if "locked" in str(error):
             raise BadInputError(
