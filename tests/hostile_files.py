@@ -149,6 +149,7 @@ GOOD_ODD_NAMES = (
     "<b>html & co.jpg",
     "-dash.jpg",
     "%s{0}.jpg",
+    "bell\x07 and clear\x1b[2J.jpg",
 )
 
 

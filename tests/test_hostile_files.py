@@ -140,6 +140,7 @@ def test_a_folder_of_them_is_scored_to_the_end(tmp_path: Path) -> None:
         assert row["sha256"]
         assert not row["live_mm2"]
     assert "Traceback" not in result.output
+    assert "\x07" not in result.output
     # Again, strictly: nothing changes, and the exit says that photos were rejected.
     before = (ward / "readings.csv").read_bytes()
     again = CliRunner().invoke(app, ["score", str(folder), "--ward", str(ward), "--strict"])

@@ -7,6 +7,7 @@ import typer
 from polypward import __version__
 from polypward.errors import PolypwardError
 from polypward_cli.commands import add_commands
+from polypward_cli.terminal import plain
 
 __all__ = ["app"]
 
@@ -27,7 +28,7 @@ class _Desk(typer.core.TyperGroup):
         try:
             return super().invoke(ctx)
         except PolypwardError as error:
-            typer.echo(f"polypward: {error}", err=True)
+            typer.echo(f"polypward: {plain(str(error))}", err=True)
             raise typer.Exit(2) from error
         except BrokenPipeError:
             raise

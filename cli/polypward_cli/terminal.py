@@ -8,7 +8,15 @@ from typing import Any
 
 import typer
 
-__all__ = ["json_text", "print_json", "progress_bar", "write_csv"]
+__all__ = ["json_text", "plain", "print_json", "progress_bar", "write_csv"]
+
+
+def plain(text: str) -> str:
+    """Return a text without the signs that a terminal obeys; files may be named by them."""
+    return "".join(
+        sign if sign.isprintable() or sign in "\n\t" or ord(sign) > 0x9F else "\ufffd"
+        for sign in text
+    )
 
 
 def json_text(value: object) -> str:

@@ -71,7 +71,7 @@ def score(
     from polypward_cli.manifest import Manifest, read_manifest, read_outlines
     from polypward_cli.scan import find_photos
     from polypward_cli.scoring import Options, score_folder
-    from polypward_cli.terminal import progress_bar
+    from polypward_cli.terminal import plain, progress_bar
     from polypward_cli.ward import Ward
     from polypward_cli.ward.kept_courses import refresh
 
@@ -109,7 +109,7 @@ def score(
             print_json(closing.as_json())
         else:
             for line in closing.lines():
-                typer.echo(line)
+                typer.echo(plain(line))
             for column in options.manifest.unknown_columns:
                 typer.echo(f'{manifest}: the column "{column}" was not used.', err=True)
             if manifest is None and (folder / "manifest.csv").is_file():
