@@ -87,7 +87,8 @@ def find_photos(folder: Path) -> Scan:
         If the folder is not there, is a file, or is a ward itself.
     """
     if not folder.is_dir():
-        what = "is a file; name its folder" if folder.exists() else "is not there; see its name"
+        there = folder.exists()
+        what = "is a file; name its folder" if there else "is not there; is its name right?"
         raise BadInputError(f"{folder}: the folder of photos {what}")
     if (folder / DATABASE).exists():
         raise BadInputError(
