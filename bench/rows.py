@@ -32,6 +32,7 @@ class Size:
     courses: int = 400  # simulated specimens
     specimens: int = 2000  # of the large ward
     visits: int = 30
+    growth: tuple[int, ...] = (100, 1_000, 10_000, 100_000)  # readings of the wards that grow
 
     @classmethod
     def quick(cls) -> "Size":
@@ -46,6 +47,7 @@ class Size:
             courses=60,
             specimens=100,
             visits=10,
+            growth=(100, 1_000),
         )
 
 

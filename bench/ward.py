@@ -15,10 +15,35 @@ import numpy as np
 from bench.rows import Row, Size
 from polypward.records import Reading, Specimen
 from polypward_cli.ward import Ward
-from polypward_cli.ward.courses import refresh
-from polypward_cli.ward.rows import row_of_measures, row_of_specimen
+from polypward_cli.ward.kept_courses import refresh
+from polypward_cli.ward.ledger import dumps
+from polypward_cli.ward.rows import residuals_blob, row_of_measures, row_of_specimen
 
-__all__ = ["fill", "measure"]
+__all__ = ["PLACE_SIZE", "fill", "measure", "timed"]
+
+
+# Patches of a card, and bins of a palette, as photos of a printed frame have them.
+PATCHES, BINS = 68, 63
+PLACE_SIZE = 40
+
+
+def _correction(rng: np.random.Generator) -> str:
+    """Return a colour correction as large as a real one: curves of 256 steps, a plane, white."""
+    steps = np.linspace(0, 1, 256)
+    curves = [[float(f"{v:.5g}") for v in steps**power] for power in rng.uniform(1.8, 2.3, 3)]
+    white = [float(v) for v in rng.normal((0.82, 0.9, 0.87), 0.02)]
+    return dumps(
+        {
+            "kind": "linear",
+            "grade": "relative",
+            "curves": curves,
+            "matrix": [[0.38, 0.15, -0.02], [0.42, 0.73, 0.19], [0.15, 0.11, 0.65]],
+            "plane": [[1608.5, 155.5, 89460.5], [-152.2, 1664.9, 57960.0], [-0.04, 0.03, 316.6]],
+            "field": {"size_mm": [186.0, 186.0], "terms": [0.0, 0.03, 0.027, 0.026, -0.013]},
+            "white": white,
+            "why": "",
+        }
+    )
 
 
 def _reading(rng: np.random.Generator, specimen: int, visit: int, at: datetime) -> Reading:
@@ -60,7 +85,12 @@ def _reading(rng: np.random.Generator, specimen: int, visit: int, at: datetime) 
         mask="masks/bench.png",
         unsure=0.02,
         perimeter_mm=180.0,
-        live_palette=np.array([[45 + pale, 8, 18, size * cover]], np.float32),
+        live_palette=np.column_stack(
+            [
+                rng.normal((45 + pale, 8, 18), 4, (BINS, 3)),
+                np.full(BINS, size * cover / BINS),
+            ]
+        ).astype(np.float32),
     )
 
 
@@ -77,11 +107,19 @@ def fill(ward: Ward, *, specimens: int, visits: int, seed: int) -> None:
         (ward.path / folder / name).write_bytes(cv2.imencode(kind, image)[1].tobytes())
     first = datetime.combine(date.today(), datetime.min.time(), UTC) + timedelta(hours=12)
     first -= timedelta(weeks=visits - 1)
+    corrections = [_correction(rng) for _ in range(50)]
+    residuals = [residuals_blob(rng.normal(0, 1, (PATCHES, 3))) for _ in range(50)]
     photos: list[dict[str, Any]] = []
     rows: list[dict[str, Any]] = []
     people: list[dict[str, Any]] = []
     for one in range(specimens):
-        known = Specimen(specimen=f"s{one:04d}", kind="brain", batch=f"b{one // 40:03d}")
+        known = Specimen(
+            specimen=f"s{one:04d}",
+            kind="brain",
+            batch=f"b{one // 40:03d}",
+            place=f"rack {one // PLACE_SIZE:02d}",
+            water_system=f"water {one // (10 * PLACE_SIZE)}",
+        )
         people.append(row_of_specimen(known) | {"first_named": first.isoformat()})
         for visit in range(visits):
             at = first + timedelta(weeks=visit, minutes=one % 180)
@@ -95,6 +133,8 @@ def fill(ward: Ward, *, specimens: int, visits: int, seed: int) -> None:
                 row_of_measures(reading)
                 | {"key": key, "specimen": reading.specimen, "taken_at": at.isoformat()}
                 | {"lamp": "white", "view": "top", "inputs": "{}", "measured_at": at.isoformat()}
+                | {"correction": corrections[(one + visit) % 50]}
+                | {"patch_residuals": residuals[(one + visit) % 50]}
             )
     with ward.db.atomic():
         for table, content in (("specimens", people), ("photos", photos), ("readings", rows)):
@@ -108,8 +148,8 @@ def fill(ward: Ward, *, specimens: int, visits: int, seed: int) -> None:
         refresh(ward)
 
 
-def _timed(*arguments: str) -> tuple[float, float]:
-    """Wall and CPU seconds of one `polypward` command, start-up included."""
+def timed(*arguments: str) -> tuple[float, float]:
+    """Return wall and CPU seconds of one `polypward` command, start-up included."""
     start = time.perf_counter()
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     subprocess.run(
@@ -131,8 +171,8 @@ def measure(size: Size) -> list[Row]:
             start = time.perf_counter()
             fill(ward, specimens=size.specimens, visits=size.visits, seed=size.seed)
             filled = time.perf_counter() - start
-        rounds = min(_timed("rounds", "--ward", str(path)) for _ in range(3))
-        report = _timed("report", "--ward", str(path))
+        rounds = min(timed("rounds", "--ward", str(path)) for _ in range(3))
+        report = timed("report", "--ward", str(path))
         pages = list((path / "report").rglob("*.html"))
         index = (path / "report" / "index.html").stat().st_size
         whole = sum(file.stat().st_size for file in (path / "report").rglob("*") if file.is_file())
