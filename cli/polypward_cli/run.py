@@ -1,12 +1,11 @@
 """One run over a folder of photos: what it was told, what it measures, places and keeps."""
 
 import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from datetime import UTC, datetime
+from collections.abc import Callable, Iterator, Mapping
+from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
-from polypward.errors import BadInputError
 from polypward.records import PhotoSettings
 from polypward_cli.cameras.calibrating import lens_marks, lenses
 from polypward_cli.eyes import Eyes
@@ -27,6 +26,7 @@ from polypward_cli.placing import (
     without_blobs,
 )
 from polypward_cli.scan import Found, Scan, whose_photo
+from polypward_cli.sight import refuse_gone, seen_at
 from polypward_cli.teaching.corrections import corrected_maps, map_digest
 from polypward_cli.tray import keep_parts
 from polypward_cli.ward import Ward
@@ -53,7 +53,7 @@ class Run:
     def __init__(self, ward: Ward, options: Options, eyes: Eyes, now: datetime) -> None:
         self.ward = ward
         self.options = options
-        self.seen_at = _seen_at(ward, now)
+        self.seen_at = seen_at(ward, now)
         self.names = names_of(ward)
         self.heights = {one.specimen: one.height_mm for one in ward.specimens()}
         self.bench = Bench(
@@ -81,7 +81,7 @@ class Run:
             identities.append(identity_of(found))
             progress("reading", number, len(scan.photos))
         told = zip(scan.photos, identities, strict=True)
-        _refuse_gone([one for one, (_, sha256, _) in told if not sha256 and not is_there(one.path)])
+        refuse_gone([one for one, (_, sha256, _) in told if not sha256 and not is_there(one.path)])
         photos: dict[str, RunPhoto] = {}
         with self.ward.db.atomic():
             for found, (key, sha256, size) in zip(scan.photos, identities, strict=True):
@@ -133,7 +133,7 @@ class Run:
             jobs = [job for key in sorted(measured) if (job := self._job(by_key[key], again=True))]
             if not jobs:
                 break
-        _refuse_gone(gone)
+        refuse_gone(gone)
         return measured
 
     def _measured(self, jobs: list[Job]) -> Iterator[Measured]:
@@ -350,32 +350,6 @@ class Run:
         for name in ("tile", "mask"):
             if old[name] and old[name] != new.get(name) and is_own(old[name]):
                 (self.ward.path / old[name]).unlink(missing_ok=True)
-
-
-def _seen_at(ward: Ward, now: datetime) -> str:
-    """Return the ward's time, UTC: this computer's clock, never before a photo that came earlier.
-
-    A clock that fell back (an empty battery) would make every new photo one of the future.
-    """
-    text = now.astimezone(UTC).isoformat(timespec="seconds")
-    (last,) = ward.db.execute("select max(first_seen) from photos").fetchone()
-    return max(text, last or "")
-
-
-def _refuse_gone(photos: Sequence[Found]) -> None:
-    """End the run if photos are no longer where they were found.
-
-    Raises
-    ------
-    BadInputError
-        Naming the first; nothing is kept of them, so that the next run measures them.
-    """
-    if photos:
-        more = f" and {len(photos) - 1} more" if len(photos) > 1 else ""
-        raise BadInputError(
-            f"{photos[0].path}{more}: gone since the folder was looked through; it was unplugged, "
-            "moved or emptied. What was measured before is kept. Put it back and run it again."
-        )
 
 
 def _log(path: Path, text: str) -> None:
