@@ -1,4 +1,4 @@
-"""``python -m bench.cluster``: what a photo costs more on a scheduler's worker than in one process.
+"""``python -m bench.cluster [MB ...]``: what a photo costs more on a worker of a scheduler.
 
 A scheduler and one worker run on this computer; CPU seconds are counted in all of them, so that
 other work on the computer does not matter. Linux only.
@@ -19,7 +19,7 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
 __all__ = ["main"]
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
-FEW, MANY = 6, 30
+FEW, MANY = 4, 20
 
 
 def _photos(folder: Path, many: int, megabytes: float) -> Path:
@@ -43,7 +43,7 @@ def _score(folder: Path, ward: Path, *more: str) -> float:
     """Run ``polypward score``; its CPU seconds."""
     words = [sys.executable, "-c", "from polypward_cli.main import app; app()", "score"]
     words += [str(folder), "--ward", str(ward), "--lamp", "white", *more]
-    child = subprocess.Popen(words, stdout=subprocess.DEVNULL)
+    child = subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     _, status, used = os.wait4(child.pid, 0)
     child.returncode = status
     if status:
@@ -53,9 +53,10 @@ def _score(folder: Path, ward: Path, *more: str) -> float:
 
 def main() -> int:
     """Measure, print a row for each size of photo."""
+    sizes = [float(word) for word in sys.argv[1:]] or [0.2, 4.0, 12.0]
     print("| photo | in one process | client | scheduler | worker | more |")
-    print("| --- | --- | --- | --- | --- | --- |")
-    for megabytes in (0.2, 4.0, 12.0):
+    print("| --- | --- | --- | --- | --- | --- |", flush=True)
+    for megabytes in sizes:
         with tempfile.TemporaryDirectory() as name:
             root = Path(name)
             few, many = (_photos(root / str(n), n, megabytes) for n in (FEW, MANY))
@@ -65,7 +66,10 @@ def main() -> int:
             plain = (alone[1] - alone[0]) / (MANY - FEW)
             cells = " | ".join(f"{1000 * per[what]:.0f} ms" for what in per)
             more = 1000 * (sum(per.values()) - plain)
-            print(f"| {megabytes:g} MB | {1000 * plain:.0f} ms | {cells} | {more:+.0f} ms |")
+            print(
+                f"| {megabytes:g} MB | {1000 * plain:.0f} ms | {cells} | {more:+.0f} ms |",
+                flush=True,
+            )
             shutil.rmtree(root / "dask", ignore_errors=True)
     return 0
 
