@@ -90,7 +90,7 @@ _ALL = (
         "too-large",
         True,
         "The picture is larger than polypward opens.",
-        "Save it at 200 megapixels or fewer.",
+        "Save it as a JPEG of at most 200 megapixels, or as another kind of at most 125.",
     ),
     Reason(
         "no-date",
