@@ -124,9 +124,9 @@ def treat(ward: Ward, at: datetime, rng: np.random.Generator) -> None:
 
 def split(ward: Ward, at: datetime, rng: np.random.Generator) -> None:
     name = held(ward, rng)
-    piece = f"{name} {rng.integers(1 << 30)}"
+    piece = f"{name}-{rng.integers(1 << 30)}"
     ward.save_specimen(Specimen(specimen=piece, parent=name, kind="brain"))
-    note(ward, name, "split", at, children=f"{name.replace(' ', '-')} {piece.replace(' ', '-')}")
+    note(ward, name, "split", at, children=f"{name} {piece}")
 
 
 def photo(ward: Ward, at: datetime, rng: np.random.Generator) -> None:
@@ -161,13 +161,13 @@ def other_path(ward: Ward, at: datetime, rng: np.random.Generator) -> None:
 
 
 def register(ward: Ward, at: datetime, rng: np.random.Generator) -> None:
-    name = f"new {rng.integers(1 << 30)}"
+    name = f"new-{rng.integers(1 << 30)}"
     ward.save_specimen(Specimen(specimen=name, kind="button", arrived_on=at.date()))
 
 
 def take_out(ward: Ward, at: datetime, rng: np.random.Generator) -> None:
     for one in ward.specimens():
-        if one.specimen.startswith("new "):
+        if one.specimen.startswith("new-"):
             with suppress(BadInputError):  # it has photos or entries
                 withdraw(ward, [one.specimen], by="")
 

@@ -197,7 +197,7 @@ def _work_out(ward: "Ward", settings: "CourseSettings") -> None:
     # Names that only rejected photos bear, and "" for none.
     loose = {*stale, *sources.readings} - names
     less = [_keep_loose(ward, name, sources.readings.get(name, [])) for name in loose]
-    before = _kept_pool(ward)
+    before = None if every else _kept_pool(ward)
     pooled = before
     if pooled is None or any(less) or not _are_kept(ward, repeats):
         pooled = _pool(ward, repeats)
@@ -355,7 +355,7 @@ def _keep_day(ward: "Ward", settings: "CourseSettings") -> None:
 
 def summaries_on(ward: "Ward", day: date) -> dict[str, dict[str, Any]]:
     """Return the summary of every specimen on a day, from what is kept."""
-    if _mark(ward, "day") == day.isoformat():
+    if _changed(ward) or _mark(ward, "day") == day.isoformat():
         return ward.summaries()
     stands = _stands_on(ward, day, course_settings(ward))
     return {name: summary(stand, dead=dead) for name, (stand, dead) in stands.items()}
