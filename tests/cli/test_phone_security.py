@@ -377,6 +377,15 @@ def test_a_body_too_large_is_refused_before_it_is_read(start: Start, phone: Phon
     assert not list(phone.ward.glob("photos/*.jpg"))
 
 
+@pytest.mark.parametrize("path", ["/lot/", "/photo/", "//evil.example/", "/look/?x=1"])
+def test_no_redirect_names_a_host(start: Start, phone: Phone, path: str) -> None:
+    client = start()
+    pair(client, phone)
+    answer = client.get("http://testserver" + path, follow_redirects=False)
+    assert answer.status_code == 404
+    assert "location" not in answer.headers
+
+
 @pytest.mark.parametrize("length", ["-1", "\xb2", "1e3", "9" * 5000, "0x10", ""])
 def test_a_length_that_is_no_number_is_refused(start: Start, length: str) -> None:
     """Also digits that only look like one (superscript two), and one that never ends."""

@@ -63,6 +63,7 @@ def make_app(phone: Phone, *, hosts: Collection[str], limits: Limits | None = No
         exception_handlers={HTTPException: _refused, OSError: _failed},  # type: ignore[dict-item]
         lifespan=life,
     )
+    app.router.redirect_slashes = False  # it would redirect by the host that was asked for
     app.state.phone = phone
     return Guard(app, hosts, limits or Limits())
 
