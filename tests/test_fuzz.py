@@ -8,6 +8,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
+pytest.importorskip("resource", reason="bounds of POSIX systems")
 from bench.fuzz import Watch, _too_slow, run_cases
 from bench.fuzz_readers import READERS
 
