@@ -18,10 +18,11 @@ from tests.cli.fakes import FakeEyes
 from typer.testing import CliRunner, Result
 
 from polypward.errors import BadInputError
-from polypward_cli.claim.desk import Said, do_claim, list_claims
+from polypward_cli.claim.desk import Said, do_claim
 from polypward_cli.claim.due import claims_due
 from polypward_cli.claim.ledger import claim_of, dead_on_arrival, money_claimed
 from polypward_cli.claim.pictures import ALL_BYTES, small_pictures
+from polypward_cli.claim.words import list_claims
 from polypward_cli.claim.write import MOST_BYTES
 from polypward_cli.eyes import Opened
 from polypward_cli.main import app

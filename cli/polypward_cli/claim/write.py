@@ -12,7 +12,8 @@ from typing import Final
 from polypward.errors import BadInputError
 from polypward.records import Reading
 from polypward_cli.claim.gather import claim_sheet
-from polypward_cli.claim.ledger import claim_of, next_sheet, write_claim
+from polypward_cli.claim.ledger import claim_of
+from polypward_cli.claim.noting import next_sheet, write_claim
 from polypward_cli.claim.sheet import WHAT_THE_HASH_SHOWS, Sheet
 from polypward_cli.files import write_bytes, write_text
 from polypward_cli.phone.inbox import PHOTOS

@@ -71,14 +71,8 @@ def claim(
         polypward claim B7 --delivered 2026-01-12T09:30 --dead LAM-03 --poor LAM-05
     """
     from polypward_cli.amounts import amount_of
-    from polypward_cli.claim.desk import (
-        ROWS,
-        Said,
-        claim_lines,
-        claim_rows,
-        do_claim,
-        list_claims,
-    )
+    from polypward_cli.claim.desk import Said, do_claim
+    from polypward_cli.claim.words import ROWS, claim_lines, claim_rows, list_claims
     from polypward_cli.ward import Ward
 
     states = [name for name, said in (("sent", sent), ("answered", answered), ("closed", closed))

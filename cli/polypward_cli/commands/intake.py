@@ -61,8 +61,9 @@ def intake(
         typer.echo("New: " + " ".join(taken.new))
     for batch in taken.batches:
         without = f", {batch.without_cost} without a cost" if batch.without_cost else ""
+        pieces = f"{batch.pieces} piece{'' if batch.pieces == 1 else 's'}"
         typer.echo(
-            f"Batch {batch.batch}: {batch.pieces} piece{'' if batch.pieces == 1 else 's'}, cost {batch.cost:.2f} in all{without}. "
+            f"Batch {batch.batch}: {pieces}, cost {batch.cost:.2f} in all{without}. "
             "Hold it against the invoice."
         )
     for remark in taken.remarks:
