@@ -54,15 +54,16 @@ often = settings(
 @given(ANY)
 def test_a_cell_is_no_formula_and_comes_back(text: str) -> None:
     cell = guarded(text)
-    assert not cell.startswith(("=", "+", "-", "@", "\t", "\r"))
+    assert not cell.startswith(("=", "+", "-", "@", "\t", "\r", "\n"))
     assert text in (cell, cell[1:])
 
 
 @often
-@given(some.lists(some.lists(ANY.filter(lambda t: "\r" not in t), min_size=1), max_size=4))
+@given(some.lists(some.lists(ANY | some.text(alphabet="\r\n=,'\"a"), min_size=1), max_size=4))
 def test_a_table_is_read_as_it_was_written(rows: list[list[str]]) -> None:
     found = list(csv.reader(io.StringIO(csv_text(["a"], rows), newline="")))
-    assert found[1:] == [[guarded(cell) for cell in row] for row in rows]
+    ends = [[cell.replace("\r\n", "\n").replace("\r", "\n") for cell in row] for row in rows]
+    assert found[1:] == [[guarded(cell) for cell in row] for row in ends]
 
 
 @often

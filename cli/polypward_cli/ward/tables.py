@@ -52,13 +52,20 @@ def csv_text(columns: Sequence[Any], rows: Iterable[Iterable[Any]]) -> str:
     stream = io.StringIO(newline="")
     writer = csv.writer(stream, lineterminator="\n")
     for row in (columns, *rows):
-        writer.writerow([guarded(cell) if isinstance(cell, str) else cell for cell in row])
+        writer.writerow([_told(cell) for cell in row])
     return stream.getvalue()
 
 
 def guarded(text: str) -> str:
     """Return `text` with an apostrophe before a sign that a spreadsheet takes for a formula."""
-    return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text
+    return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r", "\n")) else text
+
+
+def _told(cell: Any) -> Any:
+    """Return a cell as it is written; a bare carriage return would end a row unquoted."""
+    if not isinstance(cell, str):
+        return cell
+    return guarded(cell.replace("\r\n", "\n").replace("\r", "\n"))
 
 
 def _cell(name: str, value: Any) -> Any:
