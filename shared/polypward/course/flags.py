@@ -77,7 +77,9 @@ def _recessions(reader: ChartReader) -> list[Raised]:
     return found
 
 
-def _is_sharp(before: Point, here: Point, reader: ChartReader) -> bool:
+def _is_sharp(
+    before: Point, here: Point, reader: ChartReader, earlier: Point | None = None
+) -> bool:
     """Whether the loss between two visits is large, fast and beyond the noise."""
     settings = reader.settings
     loss = here.x - before.x
@@ -86,6 +88,11 @@ def _is_sharp(before: Point, here: Point, reader: ChartReader) -> bool:
     )
     if before.x >= 0 or loss <= settings.limit_sds * noise:
         return False
+    # The way back from a visit that read too well is no loss.
+    if earlier is not None:
+        noise = sqrt(earlier.sd**2 + here.sd**2)
+        if here.x - earlier.x <= settings.limit_sds * noise:
+            return False
     share = loss / -before.x
     days = max(1, (reader.day(here.at) - reader.day(before.at)).days)
     return (
@@ -94,14 +101,15 @@ def _is_sharp(before: Point, here: Point, reader: ChartReader) -> bool:
     )
 
 
-def _sure_before(rows: Sequence[Row], position: int) -> Point | None:
-    """Return the last visit before a row that is not in doubt, of the same body."""
+def _sure_before(rows: Sequence[Row], position: int) -> list[Point]:
+    """Return the last two visits before a row that are not in doubt, of the same body."""
+    found: list[Point] = []
     for row in reversed(rows[:position]):
         if not row.point.doubtful:
-            return row.point
-        if row.half_width is None:
-            return None
-    return None
+            found.append(row.point)
+        if row.half_width is None or len(found) == 2:
+            break
+    return found
 
 
 def _sharp_losses(reader: ChartReader, acknowledged: Sequence[datetime]) -> list[Raised]:
@@ -123,8 +131,9 @@ def _sharp_losses(reader: ChartReader, acknowledged: Sequence[datetime]) -> list
         if rows[position].half_width is None:  # a new baseline: another body
             continue
         standing = bool(found) and found[-1].cleared_on is None
-        before = _sure_before(rows, position)
-        if before is not None and not here.doubtful and _is_sharp(before, here, reader):
+        sure = _sure_before(rows, position)
+        before, earlier = (*sure, None, None)[:2]
+        if before and not here.doubtful and _is_sharp(before, here, reader, earlier):
             calm = 0
             if not standing:
                 found.append(Raised("sharp-loss", position, position, since=before))

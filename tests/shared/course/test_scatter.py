@@ -81,3 +81,13 @@ def test_a_person_who_looked_answers_a_doubt(photo: Make, score: Score, care: Ca
     assert flags_of(well) == [("look-again", "01-23", False)]
     odd = score(readings, pooled=WARD, care=[care(22, "look", state="gaping")])
     assert all(standing for _, _, standing in flags_of(odd))
+
+
+def test_the_way_back_from_a_visit_that_read_too_well_is_no_sharp_loss(
+    photo: Make, score: Score
+) -> None:
+    covers = [0.8, 0.8, 0.8, 1.0, 0.8]
+    assert flags_of(score(course_of(photo, covers, {}), pooled=WARD)) == []
+    # From a level that was there twice it is one.
+    lost = score(course_of(photo, [0.8, 0.8, 1.0, 1.0, 0.8], {}), pooled=WARD)
+    assert "sharp-loss" in {name for name, _, _ in flags_of(lost)}
