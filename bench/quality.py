@@ -169,7 +169,14 @@ def _open_gates(found: dict[str, float]) -> Iterator[None]:
         return ()
 
     def tissue(
-        *, live: Any, specimen: Any, burnt: Any, all_burnt: Any, shine: Any, unsure: float | None
+        *,
+        live: Any,
+        specimen: Any,
+        burnt: Any,
+        all_burnt: Any,
+        shine: Any,
+        unsure: float | None,
+        **_: Any,
     ) -> tuple[str, ...]:
         if specimen.any():
             found.update(burnt=float(burnt[specimen].mean()))
