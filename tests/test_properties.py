@@ -148,3 +148,13 @@ def test_any_bytes_are_a_profile_or_srgb(data: bytes) -> None:
             np.array([[0, 9, 255]], np.uint8)
         )
         assert np.isfinite(linear).all()
+
+
+@often
+@given(ANY | some.text(alphabet="rack 0123456789\u00b2\u0663\uff11", max_size=12))
+def test_any_place_has_its_turn_in_the_round(place: str) -> None:
+    """Also one with a superscript, which is a digit and no number."""
+    from polypward.rounds import _natural
+
+    assert _natural(place) == _natural(place)
+    assert _natural("rack 2") < _natural("rack 10")

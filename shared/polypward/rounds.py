@@ -121,7 +121,7 @@ class Round:
 def _natural(text: str) -> tuple[tuple[bool, int, str], ...]:
     """Sort key by which rack 2 comes before rack 10."""
     parts = re.split(r"(\d+)", text.casefold())
-    return tuple((part.isdigit(), int(part) if part.isdigit() else 0, part) for part in parts)
+    return tuple((part.isdecimal(), int(part) if part.isdecimal() else 0, part) for part in parts)
 
 
 def _pressing(stop: Stop) -> tuple[int, bool, date, str]:
