@@ -134,7 +134,7 @@ PICTURES = (
         develop=replace(_SHARP, motion_px=9, motion_deg=0),
     ),
     Picture(name="rippled", code="ripple", specimens=(_LOBED,), change=_rippled),
-    Picture(name="glaring", code="colour-spoiled", specimens=(_DISC,), change=_glaring),
+    Picture(name="glaring", code="glare", specimens=(_DISC,), change=_glaring),
     Picture(
         name="too-dark",
         code="too-dark",

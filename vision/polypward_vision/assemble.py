@@ -10,7 +10,7 @@ from polypward.records import PhotoSettings, Reading
 from polypward_vision.colour.apply import Correction
 from polypward_vision.colour.correct import ColourFit
 from polypward_vision.measure import area_rsd, measure
-from polypward_vision.quality import BURNT, check_tissue, glints
+from polypward_vision.quality import BURNT, check_tissue, glints, hidden_share
 from polypward_vision.result import PhotoResult
 from polypward_vision.sight import Sight
 from polypward_vision.tile import Tile, scale_at
@@ -57,6 +57,7 @@ def assemble(
     frame, labels = tile.frame, tissue.labels
     coloured = colour is not None and colour.grade != "refused"
     burnt, shine = glints(tile.rgb8, lab if coloured else None, mm_per_px=frame.mm_per_px)
+    hidden = hidden_share(labels, tile.rgb8, tile.valid)
     seen = check_tissue(
         live=labels == LIVE,
         specimen=labels != BACKGROUND,
@@ -64,6 +65,7 @@ def assemble(
         all_burnt=np.asarray((tile.rgb8 >= 255 * BURNT).all(axis=2)),
         shine=shine,
         unsure=tissue.unsure,
+        hidden=hidden,
     )
     spoiled = coloured and "colour-spoiled" in seen
     coloured = coloured and not spoiled
@@ -83,6 +85,7 @@ def assemble(
         rsd=rsd,
         doubt=float(tissue.unsure_map[labels != BACKGROUND].mean()) if labels.any() else 0.0,
         sides=tissue.sides,
+        hidden=hidden,
         lab=lab if coloured else None,
         left_out=burnt | shine,
     )

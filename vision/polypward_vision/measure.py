@@ -27,6 +27,8 @@ AREA_PER_DOUBT = 0.75
 # Live cover that is off, one SD, as a share of what the map itself expects on the wrong side of
 # live and not live. Set on 40 held-out cut-outs like the one before.
 COVER_PER_SIDES = 0.89
+# SD of cover per share of the specimen under white spots, whose soft rims hide about as much again.
+HIDDEN_SPREAD = 1.5
 # From this tilt on the SD grows, doubling over so many degrees.
 WIDER_FROM_DEG, DOUBLES_OVER_DEG = 25.0, 10.0
 # Bare skeleton smaller than this gives no colour of its own, mm².
@@ -112,6 +114,7 @@ def measure(
     left_out: Mask,
     doubt: float = 0.0,
     sides: float = 0.0,
+    hidden: float = 0.0,
 ) -> Measures:
     """Measure a tissue map.
 
@@ -132,6 +135,8 @@ def measure(
     sides : float
         Mean over the specimen's pixels of the probability that they are on the other side of live
         and not live, 0..1.
+    hidden : float
+        Share of the specimen under white spots, 0..1: of its cover that much may be either.
     """
     pixel = mm_per_px**2
     live, bare, overgrown = (labels == kind for kind in (LIVE, BARE, OVERGROWN))
@@ -145,7 +150,8 @@ def measure(
         cover = areas[0] / total
         inner_mm2 = OUTLINE_SD_MM * _border_mm(live, bare | overgrown, mm_per_px)
         map_share = COVER_PER_SIDES * sides
-        cover_sd = float(np.sqrt(LEAST_COVER_SD**2 + map_share**2 + (inner_mm2 / total) ** 2))
+        parts = (LEAST_COVER_SD, map_share, inner_mm2 / total, HIDDEN_SPREAD * hidden)
+        cover_sd = float(np.linalg.norm(parts))
     return Measures(
         live_mm2=areas[0],
         live_mm2_sd=area_sd,
