@@ -18,7 +18,7 @@ import segno
 from polypward_cli.register import take_register
 from polypward_cli.scoring import Options, score_folder
 from polypward_cli.ward import Ward
-from polypward_cli.ward.courses import refresh
+from polypward_cli.ward.kept_courses import refresh
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 # .ci/run sets this: there a missing browser is a fault.

@@ -13,7 +13,7 @@ from polypward.errors import BadInputError
 from polypward.records import Specimen
 from polypward_cli.assigning import assign_photos
 from polypward_cli.manifest import Manifest
-from polypward_cli.ward.courses import refresh
+from polypward_cli.ward.kept_courses import refresh
 from polypward_vision.result import LeftOut
 
 
