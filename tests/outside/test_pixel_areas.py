@@ -27,7 +27,6 @@ def measured(labels: npt.NDArray[np.uint8], *, mm_per_px: float) -> Measures:
         labels,
         mm_per_px=mm_per_px,
         rsd=AreaSd(corners=0.001, print_scale=0.0, height=0.005),
-        unsure=0.0,
         lab=None,
         left_out=np.zeros(labels.shape, bool),
     )
