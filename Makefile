@@ -9,7 +9,7 @@ ROOTS := shared vision cli tests bench
 
 .DEFAULT_GOAL := help
 .DELETE_ON_ERROR:
-.PHONY: help demo test quick lint format docs bench samples model wheel lock clean
+.PHONY: help demo test quick lint format docs bench samples model network wheel lock clean
 
 help: ## list the targets
 	@awk -F ':.*## ' '/^[a-z]+:.*## /{printf "make %-8s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
@@ -55,6 +55,11 @@ samples: $(READY) ## render sample_images/ again from its story
 
 model: $(READY) ## fit the tissue model's second look again from phantoms
 	$(BIN)/python -m phantoms.train_model
+
+network: $(READY) ## train the tissue model's network anew (needs PyTorch and a GPU), then fit the rest
+	$(BIN)/python -m phantoms.net.tiles build/tiles --workers $(JOBS)
+	$(BIN)/python -m phantoms.net.train build/tiles --out build/network
+	$(BIN)/python -m phantoms.train_model --net build/network
 
 wheel: $(READY) ## build dist/*.whl
 	rm -rf build dist
