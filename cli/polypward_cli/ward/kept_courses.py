@@ -27,11 +27,17 @@ from typing import TYPE_CHECKING, Any, Final
 import polypward
 from polypward.errors import BadInputError
 from polypward.records import CareEvent, Reading, Specimen
+from polypward_cli.ward.course_tables import (
+    READINGS,
+    lines_of,
+    mark,
+    set_mark,
+    write_tables,
+)
 from polypward_cli.ward.courses import (
     course_settings,
     courses,
     looks_dead,
-    own_card,
     sources_of,
     summary,
     with_worth,
@@ -39,17 +45,11 @@ from polypward_cli.ward.courses import (
 from polypward_cli.ward.ledger import dumps
 from polypward_cli.ward.light import mark_changed_light
 from polypward_cli.ward.settings import SETTINGS
-from polypward_cli.ward.tables import (
-    READING_COLUMNS,
-    SCORE_COLUMNS,
-    csv_text,
-    reading_line,
-    score_line,
-)
-from polypward_cli.ward.upkeep import write_table
+from polypward_cli.ward.standing import plain, stands_on
+from polypward_cli.ward.tables import reading_line, score_line
 
 if TYPE_CHECKING:
-    from polypward.course import Course, CourseSettings, Grounds, PooledSd, Stand
+    from polypward.course import Course, CourseSettings, PooledSd
     from polypward_cli.ward.ward import Ward
 
 __all__ = [
@@ -63,12 +63,7 @@ __all__ = [
     "summaries_on",
 ]
 
-READINGS: Final = "readings.csv"
-SCORES: Final = "scores.csv"
 _REST: Final = attrgetter(*(one.name for one in fields(Reading) if one.name != "live_palette"))
-_SCORE_DAYS: Final = ("first_seen", "last_seen")
-_FLAG_DAYS: Final = ("raised_on", "could_raise_on", "cleared_on")
-_GROUND_DAYS: Final = ("here_since", "arrived_on", "last_on", "gone_on")
 
 
 def refresh(ward: "Ward") -> None:
@@ -84,8 +79,8 @@ def refresh(ward: "Ward") -> None:
         settings = course_settings(ward)
         _work_out(ward, settings)
         _keep_day(ward, settings)
-        _set_mark(ward, "seen", _seen(ward))
-    _write_tables(ward)
+        set_mark(ward, "seen", _seen(ward))
+    write_tables(ward)
 
 
 def catch_up(ward: "Ward", doing: str) -> str:
@@ -102,7 +97,7 @@ def catch_up(ward: "Ward", doing: str) -> str:
 
 def behind(ward: "Ward") -> bool:
     """Say whether summaries and tables are not those of the ward as it is, today."""
-    return _changed(ward) or _mark(ward, "day") != ward.zone_today.isoformat()
+    return _changed(ward) or mark(ward, "day") != ward.zone_today.isoformat()
 
 
 def course_of(ward: "Ward", one: Specimen) -> "Course":
@@ -141,7 +136,7 @@ def kept_courses(ward: "Ward") -> Kept | None:
     today, settings = ward.zone_today, course_settings(ward)
     rows = ward.db.query("select specimen, inputs from kept_courses where stands != ''")
     inputs = {row["specimen"]: row["inputs"] for row in rows}
-    stands = _stands_on(ward, today, settings)
+    stands = stands_on(ward, today, settings)
     rates = repr(money_of(ward.settings.money, path=ward.settings.path).rates)
     specimens = ward.specimens()
     # A further week's worth stands on the courses of those of its kind that have left.
@@ -171,7 +166,7 @@ def pooled_of(ward: "Ward") -> "PooledSd":
 
 def _changed(ward: "Ward") -> bool:
     sql = "select exists (select 1 from stale_courses) or exists (select 1 from stale_lights)"
-    return bool(ward.db.execute(sql).fetchone()[0]) or _mark(ward, "seen") != _seen(ward)
+    return bool(ward.db.execute(sql).fetchone()[0]) or mark(ward, "seen") != _seen(ward)
 
 
 # Which courses are worked out.
@@ -183,7 +178,7 @@ def _work_out(ward: "Ward", settings: "CourseSettings") -> None:
 
     names = {row["specimen"] for row in ward.db.query("select specimen from specimens")}
     general = _general(ward, settings)
-    every = _mark(ward, "general") != general
+    every = mark(ward, "general") != general
     stale = names if every else _stale(ward)
     if not every and not stale:
         return
@@ -209,16 +204,16 @@ def _work_out(ward: "Ward", settings: "CourseSettings") -> None:
         care, dead = sources.care.get(one.specimen, []), looks_dead(course)
         row = {
             "inputs": _digest(general, _sds(pooled), _told(one, stored, care)),
-            "stands": dumps(_plain(asdict(course.grounds)) | {"looks_dead": dead}),
-            "lines": dumps(_lines(course, stored)),
+            "stands": dumps(plain(asdict(course.grounds)) | {"looks_dead": dead}),
+            "lines": dumps(lines_of(course, stored)),
             "score": score_line(course.score),
         }
         if one.specimen in repeats:
             row["repeat"] = repeats[one.specimen]
         _keep(ward, one.specimen, row)
         _keep_summary(ward, one.specimen, dumps(summary(course, dead=dead)))
-    _set_mark(ward, "pooled", dumps(_plain(asdict(pooled))))
-    _set_mark(ward, "general", general)
+    set_mark(ward, "pooled", dumps(plain(asdict(pooled))))
+    set_mark(ward, "general", general)
     ward.db.execute("delete from stale_courses")
 
 
@@ -293,7 +288,7 @@ def _are_kept(ward: "Ward", repeats: Mapping[str, str]) -> bool:
 def _kept_pool(ward: "Ward") -> "PooledSd | None":
     from polypward.course import PooledSd
 
-    text = _mark(ward, "pooled")
+    text = mark(ward, "pooled")
     if not text:
         return None
     told = loads(text)
@@ -303,7 +298,7 @@ def _kept_pool(ward: "Ward") -> "PooledSd | None":
 
 def _sds(pooled: "PooledSd") -> str:
     """Return the pooled SDs as text, without degrees of freedom: no course asks for them."""
-    return dumps({k: v for k, v in _plain(asdict(pooled)).items() if not k.endswith("_df")})
+    return dumps({k: v for k, v in plain(asdict(pooled)).items() if not k.endswith("_df")})
 
 
 # What is kept of a course.
@@ -312,7 +307,7 @@ def _sds(pooled: "PooledSd") -> str:
 def _keep(ward: "Ward", specimen: str, row: Mapping[str, str]) -> None:
     old = next(ward.db.query("select * from kept_courses where specimen = ?", [specimen]), {})
     if row["lines"] != old.get("lines"):
-        _set_mark(ward, READINGS, "")
+        set_mark(ward, READINGS, "")
     new = {"repeat": "", **old, **row, "specimen": specimen}
     if new != old:
         ward.db.execute(
@@ -343,112 +338,19 @@ def _keep_summary(ward: "Ward", specimen: str, text: str) -> None:
 def _keep_day(ward: "Ward", settings: "CourseSettings") -> None:
     """On a new day, say anew how every specimen stands."""
     day = ward.zone_today
-    if _mark(ward, "day") == day.isoformat():
+    if mark(ward, "day") == day.isoformat():
         return
-    for name, (stand, dead) in _stands_on(ward, day, settings).items():
+    for name, (stand, dead) in stands_on(ward, day, settings).items():
         line = score_line(stand.score)
         sql = "update kept_courses set score = ? where specimen = ? and score != ?"
         ward.db.execute(sql, [line, name, line])
         _keep_summary(ward, name, dumps(summary(stand, dead=dead)))
-    _set_mark(ward, "day", day.isoformat())
+    set_mark(ward, "day", day.isoformat())
 
 
 def summaries_on(ward: "Ward", day: date) -> dict[str, dict[str, Any]]:
     """Return the summary of every specimen on a day, from what is kept."""
-    if _changed(ward) or _mark(ward, "day") == day.isoformat():
+    if _changed(ward) or mark(ward, "day") == day.isoformat():
         return ward.summaries()
-    stands = _stands_on(ward, day, course_settings(ward))
+    stands = stands_on(ward, day, course_settings(ward))
     return {name: summary(stand, dead=dead) for name, (stand, dead) in stands.items()}
-
-
-def _stands_on(
-    ward: "Ward", day: date, settings: "CourseSettings"
-) -> dict[str, tuple["Stand", bool]]:
-    """Return how every specimen stands on a day, and whether it looks dead."""
-    from polypward.course import stand_on
-
-    found = {}
-    for row in ward.db.query("select specimen, stands from kept_courses where stands != ''"):
-        grounds, dead = _grounds_of(row["stands"])
-        found[row["specimen"]] = stand_on(day, grounds, settings=settings), dead
-    return found
-
-
-def _grounds_of(text: str) -> tuple["Grounds", bool]:
-    """Return the grounds in a row, and whether the specimen looks dead."""
-    from polypward.course import Flag, Grounds, Score
-
-    told = loads(text)
-    dead = told.pop("looks_dead")
-    score = Score(**_with_days(told.pop("score"), _SCORE_DAYS) | {"flags": ()})
-    flags = tuple(Flag(**_with_days(one, _FLAG_DAYS)) for one in told.pop("flags"))
-    return Grounds(score=score, flags=flags, **_with_days(told, _GROUND_DAYS)), dead
-
-
-def _plain(value: Any) -> Any:
-    """Return values that JSON knows: days and keys as text."""
-    if isinstance(value, Mapping):
-        return {str(name): _plain(one) for name, one in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(one) for one in value]
-    return value.isoformat() if isinstance(value, date) else value
-
-
-def _with_days(told: dict[str, Any], names: tuple[str, ...]) -> dict[str, Any]:
-    return told | {name: date.fromisoformat(told[name]) for name in names if told[name]}
-
-
-# Tables and marks.
-
-
-def _lines(course: "Course", stored: list[Reading]) -> list[list[str]]:
-    """Return photo and row of readings.csv of each reading, with the card that was in it."""
-    by_key = {(one.photo, one.sha256): one for one in stored}
-    return [
-        [one.photo, reading_line(own_card(one, by_key[one.photo, one.sha256]))]
-        for one in course.readings
-    ]
-
-
-def _write_tables(ward: "Ward") -> None:
-    """Write scores.csv and readings.csv where they are not as they should be."""
-    rows = ward.db.execute("select score from kept_courses where stands != '' order by specimen")
-    scores = csv_text(SCORE_COLUMNS, ()) + "".join(row[0] for row in rows)
-    path = ward.path / SCORES
-    if not path.is_file() or path.read_bytes() != scores.encode():
-        write_table(path, scores)
-    path = ward.path / READINGS
-    if _mark(ward, READINGS) != _stamp(path):
-        text = csv_text(READING_COLUMNS, ()) + "".join(_reading_lines(ward))
-        if write_table(path, text):
-            with ward.db.atomic():
-                _set_mark(ward, READINGS, _stamp(path))
-
-
-def _reading_lines(ward: "Ward") -> list[str]:
-    """Return the rows of readings.csv, by photo and specimen."""
-    rows = ward.db.execute("select specimen, lines from kept_courses")
-    every = [(photo, name, line) for name, text in rows for photo, line in loads(text)]
-    return [line for *_, line in sorted(every)]
-
-
-def _stamp(path: Path) -> str:
-    """Return a mark of a file; it takes another as soon as it is written anew."""
-    try:
-        stat = path.stat()
-    except OSError:
-        return "none"
-    return f"{stat.st_size}:{stat.st_mtime_ns}"
-
-
-def _mark(ward: "Ward", name: str) -> str:
-    row = ward.db.execute("select value from kept_marks where name = ?", [name]).fetchone()
-    return row[0] if row else ""
-
-
-def _set_mark(ward: "Ward", name: str, value: str) -> None:
-    ward.db.execute(
-        "insert into kept_marks (name, value) values (?, ?) on conflict (name) "
-        "do update set value = excluded.value where value != excluded.value",
-        [name, value],
-    )
