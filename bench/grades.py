@@ -11,6 +11,7 @@ __all__ = ["grade", "measure", "rows", "shot", "tasks"]
 
 MEGAPIXELS = 5.0
 PRINT_ERRORS_DE = (0.0, 3.0, 6.0, 9.0)
+GIVEN = ("relative", "measured")  # grades with which colour is given
 BLUE = ("reef-90", "reef-95", "blue-100")
 Task = tuple[int, float, str, str]  # index, print error, kind of light, lamp
 
@@ -76,13 +77,17 @@ def rows(todo: list[Task], grades: list[tuple[str, float | None]], size: Size) -
                 for (_, one, light, _), (answer, _) in zip(todo, grades, strict=True)
                 if light == kind and one == error
             ]
-            right = sum(answer == wanted for answer in got)
+            # Under a blue lamp a photo that is refused altogether gives no colour either.
+            right = sum(
+                answer not in GIVEN if kind == "blue" else answer == wanted for answer in got
+            )
             shares.append(f"{error:.0f}: {right}/{len(got)}")
             others |= {answer for answer in got if answer != wanted}
             hits, count = hits + right, count + len(got)
         made.append(
             Row(
-                what=f"nominal cards under {kind} light graded `{wanted}`",
+                what=f"nominal cards under {kind} light graded `{wanted}`"
+                + (" or the photo refused" if kind == "blue" else ""),
                 reach=">= 95 %",
                 measured=f"{100 * hits / count:.1f} % (print error dE: {', '.join(shares)})",
                 settings=f"first photo of a serial, {', '.join(lamps)}, seed {size.seed}"
