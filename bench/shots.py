@@ -14,6 +14,7 @@ from typing import TypeVar
 import cv2
 import numpy as np
 
+from phantoms.cameras import Camera
 from phantoms.lights import Lamp, lamp
 from phantoms.render import Truth, encode_jpeg, render
 from phantoms.scene import Scene
@@ -51,6 +52,7 @@ class Shot:
     jpeg: bytes
     truth: Truth
     scene: Scene
+    camera: Camera
     megapixels: float
     tilt_deg: float
 
@@ -76,8 +78,14 @@ def held_out(
     camera = random_camera(rng, UNSEEN, megapixels=size, tilt_deg=tilt)
     rendering = render(scene, camera, seed=int(rng.integers(2**31)))
     assert rendering.truth is not None
-    jpeg = encode_jpeg(rendering)
-    return Shot(jpeg=jpeg, truth=rendering.truth, scene=scene, megapixels=size, tilt_deg=tilt)
+    return Shot(
+        jpeg=encode_jpeg(rendering),
+        truth=rendering.truth,
+        scene=scene,
+        camera=camera,
+        megapixels=size,
+        tilt_deg=tilt,
+    )
 
 
 def card_of(shot: Shot, *, measured: bool) -> Card:

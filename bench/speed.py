@@ -17,7 +17,7 @@ from bench.shots import Shot, card_of, each, held_out, model, settings_of
 from polypward_vision import measure_photo
 from polypward_vision.load import decode
 
-__all__ = ["measure", "shots", "workers_rows"]
+__all__ = ["measure", "read", "shots", "workers_rows"]
 
 MEGAPIXELS = 12.0
 COPIES = 6  # of each photo in the scored folder, told apart by a byte after the picture's end
@@ -43,7 +43,8 @@ def _cpu(work: Callable[[], Any], *, times: int) -> float:
     return min(spent)
 
 
-def _read(one: Shot) -> Any:
+def read(one: Shot) -> Any:
+    """Read a photo through all stages, as one of a nominal card."""
     return measure_photo(
         decode(one.jpeg),
         settings=settings_of(one),
@@ -55,12 +56,12 @@ def _read(one: Shot) -> Any:
 def _ratio_row(timed: list[Shot]) -> Row:
     """Time decode and reading of the same bytes in turn, after one of each to warm up."""
     cv2.setNumThreads(1)
-    _read(timed[0])
+    read(timed[0])
     bare, whole = [], []
     for one in timed:
         data = np.frombuffer(one.jpeg, np.uint8)
         bare.append(_cpu(lambda data=data: cv2.imdecode(data, cv2.IMREAD_COLOR), times=3))
-        whole.append(_cpu(lambda one=one: _read(one), times=2))
+        whole.append(_cpu(lambda one=one: read(one), times=2))
     ratio = np.median(np.array(whole) / np.array(bare))
     return Row(
         what="CPU of one 12 MP photo, all stages, over a bare full decode",
