@@ -135,6 +135,28 @@ def read_card(name: str, data: bytes, _: str) -> None:
     assert card_from_json(json.loads(json.dumps(card_to_json(card)))) == card
 
 
+def read_small_picture(name: str, data: bytes, _: str) -> None:
+    """Read what a small picture of the ward shows."""
+    from polypward_cli.small import shown_by
+
+    shown = shown_by(data)
+    if shown is None:
+        raise BadInputError("damaged, so that it is made again")
+    assert min(shown.width, shown.height, *shown.frame[2:]) > 0, shown
+
+
+def small_seeds() -> Seeds:
+    """Return a small picture with and without outlines."""
+    import numpy as np
+
+    from polypward_cli.small import draw_small
+
+    labels = np.zeros((48, 64), np.uint8)
+    labels[5:30, 9:50], labels[30:40, 9:50] = 1, 2
+    drawn = (draw_small(np.full((48, 64, 3), 90, np.uint8), map_) for map_ in (labels, None))
+    return [(f"picture {i}", data) for i, data in enumerate(drawn) if data is not None]
+
+
 def card_seeds() -> Seeds:
     """Return both layouts."""
     from polypward.cards import LAYOUTS, card_to_json, load_layout
@@ -496,6 +518,7 @@ _ALL: Sequence[Reader] = (
     Reader("ICC", 8, icc_seeds, change.change_bytes, read_icc),
     Reader("raw", 2, raw_seeds, change.change_bytes, read_raw),
     Reader("painted map", 5, map_seeds, change.change_bytes, read_map),
+    Reader("small picture", 2, small_seeds, change.change_bytes, read_small_picture),
     Reader("card.json", 5, card_seeds, change.change_json, read_card),
     Reader("measured patches", 6, patch_seeds, change.change_text, read_patches),
     Reader("outlines", 6, lambda: OUTLINES, change.change_json, read_outline),

@@ -23,6 +23,7 @@ from polypward_cli.measuring import (
     not_opened,
     write_pictures,
 )
+from polypward_cli.small import SMALL
 from polypward_cli.workers import AHEAD, one_thread
 
 __all__ = ["measure_on", "measure_there"]
@@ -163,7 +164,7 @@ def measure_there(
         measured = measure_one(replace(job, path=path), replace(bench, ward=spare))
         pictures = {
             f"{kind}/{file.name}": file.read_bytes()
-            for kind in ("tiles", "masks")
+            for kind in ("tiles", "masks", SMALL)
             for file in sorted((spare / kind).glob("*"))
         }
     nothing = Job(key=job.key, path=Path(), name=job.name, settings=PhotoSettings())

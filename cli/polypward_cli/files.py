@@ -20,10 +20,11 @@ __all__ = [
 ]
 
 
-def write_bytes(path: Path, data: bytes) -> None:
+def write_bytes(path: Path, data: bytes, *, forced: bool = True) -> None:
     """Write `data` so that a reader, or a power cut, sees the old file or the new one, no third.
 
     The bytes go into a file beside `path`, are forced to the disk, and take its name in one step.
+    Without `forced` a power cut may leave an empty file: for what is made again from the rest.
 
     Raises
     ------
@@ -35,14 +36,16 @@ def write_bytes(path: Path, data: bytes) -> None:
     try:
         with temporary.open("xb") as stream:
             stream.write(data)
-            stream.flush()
-            os.fsync(stream.fileno())
+            if forced:
+                stream.flush()
+                os.fsync(stream.fileno())
         temporary.replace(path)
     except BaseException:
         with suppress(OSError):
             temporary.unlink()
         raise
-    force_folder(path.parent)
+    if forced:
+        force_folder(path.parent)
 
 
 def write_text(path: Path, text: str) -> None:

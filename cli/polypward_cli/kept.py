@@ -2,15 +2,18 @@
 
 import json
 from collections.abc import Mapping
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from polypward.errors import BadInputError
+from polypward_cli.files import is_own
+from polypward_cli.small import small_of
 from polypward_cli.ward import Ward
 
 if TYPE_CHECKING:
     from polypward_vision.tile import TileFrame
 
-__all__ = ["frame_of", "labels_of", "light_of", "tile_of"]
+__all__ = ["forget_files", "frame_of", "labels_of", "light_of", "tile_of"]
 
 
 def tile_of(ward: Ward, row: Mapping[str, Any]) -> Any:
@@ -64,6 +67,16 @@ def light_of(ward: Ward, row: Mapping[str, Any]) -> "tuple[Any, TileFrame]":
     correction = Correction.from_json(json.loads(row["correction"]))
     lab = correction.to_lab(tile, x_mm=frame.x_mm, y_mm=frame.y_mm, mm_per_px=frame.mm_per_px)
     return lightness(lab), frame
+
+
+def forget_files(ward: Path, old: Mapping[str, Any], new: Mapping[str, Any]) -> None:
+    """Delete a reading's cut-out, map and small picture that are not those of its new row."""
+    was, now = ((one.get("tile", ""), one.get("mask", "")) for one in (old, new))
+    gone = {name for name in was if name and name not in now and is_own(name)}
+    if gone:
+        gone.add(small_of(*was))
+    for name in gone:
+        (ward / name).unlink(missing_ok=True)
 
 
 def _pixels(ward: Ward, file: str, form: str, *, mode: str, what: str) -> Any:

@@ -19,6 +19,7 @@ from polypward.reasons import REJECTIONS
 from polypward.records import Card, PhotoSettings, Reading
 from polypward_cli.eyes import Eyes, Opened, Seen
 from polypward_cli.files import is_there, write_bytes
+from polypward_cli.small import SMALL, draw_small, small_of
 from polypward_cli.ward.rows import residuals_blob, row_of_measures
 
 if TYPE_CHECKING:
@@ -209,7 +210,7 @@ def _parts(seen: Seen, job: Job, ward: Path) -> tuple[tuple[str, dict[str, Any]]
 
 
 def _with_files(seen: Seen, name: str, ward: Path) -> Reading:
-    """Write the cut-out and the map; return the reading with their paths."""
+    """Write the cut-out, its map and its small picture; return the reading with their paths."""
     reading = seen.reading
     if seen.tile is None or seen.mask is None:
         return reading
@@ -218,12 +219,14 @@ def _with_files(seen: Seen, name: str, ward: Path) -> Reading:
         tile: encoded(seen.tile, "JPEG", quality=TILE_QUALITY, subsampling=0),
         mask: encoded(seen.mask, "PNG"),
     }
+    if (small := draw_small(seen.tile, seen.mask)) is not None:
+        pictures[small_of(tile, mask)] = small
     write_pictures(ward, pictures)
     return replace(reading, tile=tile, mask=mask)
 
 
 def write_pictures(ward: Path, pictures: Mapping[str, bytes]) -> None:
-    """Write cut-outs and maps, by their paths below the ward.
+    """Write cut-outs, maps and small pictures, by their paths below the ward.
 
     Raises
     ------
@@ -232,7 +235,7 @@ def write_pictures(ward: Path, pictures: Mapping[str, bytes]) -> None:
     """
     for file, data in pictures.items():
         try:
-            write_bytes(ward / file, data)
+            write_bytes(ward / file, data, forced=not file.startswith(f"{SMALL}/"))
         except OSError as error:
             raise NotWrittenError(
                 f"{ward / file}: cannot be written ({error.strerror or error}). What was measured "

@@ -1,7 +1,7 @@
 """One run over a folder of photos: what it was told, what it measures, places and keeps."""
 
 import json
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
@@ -9,7 +9,8 @@ from typing import Any, Final
 from polypward.records import PhotoSettings
 from polypward_cli.cameras.calibrating import lens_marks, lenses
 from polypward_cli.eyes import Eyes
-from polypward_cli.files import is_own, is_there, is_whole
+from polypward_cli.files import is_there, is_whole
+from polypward_cli.kept import forget_files
 from polypward_cli.manifest import photo_key
 from polypward_cli.measuring import Bench, Job, Measured
 from polypward_cli.options import Options, RunPhoto, identity_of
@@ -27,6 +28,7 @@ from polypward_cli.placing import (
 )
 from polypward_cli.scan import Found, Scan, whose_photo
 from polypward_cli.sight import refuse_gone, seen_at
+from polypward_cli.small import SMALL
 from polypward_cli.teaching.corrections import corrected_maps, map_digest
 from polypward_cli.tray import keep_parts
 from polypward_cli.ward import Ward
@@ -70,7 +72,7 @@ class Run:
 
     def clean(self) -> None:
         """Take away what a killed run left half written."""
-        for folder in ("tiles", "masks"):
+        for folder in ("tiles", "masks", SMALL):
             for part in (self.ward.path / folder).glob(".*.part"):
                 part.unlink(missing_ok=True)
 
@@ -332,7 +334,7 @@ class Run:
             if not place.contradicts and photo.files[0].photo != photo.row["path"]:
                 self._change(photo, {"path": photo.files[0].photo})
         if old is not None:
-            self._remove_old_files(old, row)
+            forget_files(self.ward.path, old, row)
             was = old["specimen"]
             if was and place.specimen and was != place.specimen:
                 self.moved.append(f"{photo.row['path']}: from {was} to {place.specimen}")
@@ -345,11 +347,6 @@ class Run:
             flags = json.loads(photo.row["flags"])
             flags["outline"] = [list(point) for point in outline]
             self._change(photo, {"flags": dumps(flags)})
-
-    def _remove_old_files(self, old: Mapping[str, Any], new: Mapping[str, Any]) -> None:
-        for name in ("tile", "mask"):
-            if old[name] and old[name] != new.get(name) and is_own(old[name]):
-                (self.ward.path / old[name]).unlink(missing_ok=True)
 
 
 def _log(path: Path, text: str) -> None:

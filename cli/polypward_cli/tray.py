@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
+from polypward_cli.kept import forget_files
 from polypward_cli.measuring import Measured
 from polypward_cli.naming import Names
 from polypward_cli.placing import follow, primary_row, without_blobs
@@ -50,16 +51,10 @@ def keep_parts(
             ward.db.table("readings").insert(columns)
             continue
         ward.db.table("readings").update(old["id"], columns)
-        _forget_files(ward, old, columns)
+        forget_files(ward.path, old, columns)
         audit(ward.db, "measured again", key, old=without_blobs(old), new=dict(inputs))
     for old in there.values():
         ward.db.execute("delete from readings where id = ?", [old["id"]])
-        _forget_files(ward, old, {})
+        forget_files(ward.path, old, {})
         audit(ward.db, "no longer in the photo", key, old=without_blobs(old))
     follow(ward, key, names)
-
-
-def _forget_files(ward: Ward, old: Mapping[str, Any], new: Mapping[str, Any]) -> None:
-    for name in ("tile", "mask"):
-        if old[name] and old[name] != new.get(name):
-            (ward.path / old[name]).unlink(missing_ok=True)

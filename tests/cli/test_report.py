@@ -481,21 +481,18 @@ def test_details_hold_intervals_limits_and_lab(ward: BuiltWard) -> None:
 def test_only_new_cutouts_are_made(ward: BuiltWard, monkeypatch: pytest.MonkeyPatch) -> None:
     build_report(ward)
     made = []
-    monkeypatch.setattr(cutouts, "_make", counted_make(made))
+
+    def counting(folder: Path, tile: str, mask: str, ensure=cutouts.ensure_small) -> object:  # type: ignore[no-untyped-def]
+        made.append(tile)
+        return ensure(folder, tile, mask)
+
+    monkeypatch.setattr(cutouts, "ensure_small", counting)
     build_report(ward)
     assert made == []
     draw_tile(ward.path, 1, radius=40)  # a corrected mask
     index = build_report(ward)
     assert made == ["tiles/1.jpg"]
     assert len(list((index.parent / "cutouts").glob("*.jpg"))) == VISITS
-
-
-def counted_make(made: list[str], make=cutouts._make):  # type: ignore[no-untyped-def]
-    def counting(ward: Path, folder: Path, tile: str, mask: str, key: str) -> object:
-        made.append(tile)
-        return make(ward, folder, tile, mask, key)
-
-    return counting
 
 
 @pytest.mark.parametrize("damage", [b"", b"\xff\xd8\xff no picture", None])

@@ -406,7 +406,7 @@ def test_any_number_of_workers_gives_the_same_files(tmp_path: Path) -> None:
             if path.suffix in (".csv", ".jpg", ".png")
         }
         written.append(files)
-    assert len(written[0]) == 2 + 2 * 9
+    assert len(written[0]) == 2 + 3 * 9
     assert written[0] == written[1]
 
 

@@ -17,6 +17,7 @@ from typer.testing import CliRunner
 
 from polypward.errors import BadInputError
 from polypward_cli.main import app
+from polypward_cli.small import ensure_small, small_of
 from polypward_cli.teaching.corrections import export_maps, forget_map, import_maps, map_rows
 from polypward_cli.teaching.learning import eyes_of, in_use, learn
 from polypward_cli.teaching.painting import painted, read_painted
@@ -173,6 +174,13 @@ def test_a_corrected_map_replaces_the_models_and_stays(scored: Desk, tmp_path: P
         assert "map-corrected" in json.loads(row["notes"])
         with Image.open(ward.path / row["mask"]) as mask:
             assert (np.asarray(mask) == 2).sum() == 300
+        # The report's small picture is drawn anew with it, and that by the model's map is gone.
+        pictures = {path.name for path in (ward.path / "small").iterdir()}
+        rows = list(ward.db.query("select tile, mask from readings"))
+        assert pictures == {Path(small_of(one["tile"], one["mask"])).name for one in rows}
+        shown = ensure_small(ward.path, row["tile"], row["mask"])
+        assert shown is not None
+        assert set(shown.outlines) == {"live", "bare"}
         [line] = ward.db.query("select * from audit where what = 'map corrected'")
         assert json.loads(line["old"])["live_cover"] == 0.9
         # The same map again is no correction.

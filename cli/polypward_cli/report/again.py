@@ -77,7 +77,9 @@ class Earlier:
                 return None
             view = _view_of(told["view"])
             page = (self.folder / view.href).read_bytes()
-            if _digest(page) != told["page"] or not take_over(self.folder, new, view.href):
+            if _digest(page) != told["page"] or not take_over(
+                self.folder / view.href, new / view.href
+            ):
                 return None
         except (OSError, KeyError, TypeError, ValueError):
             return None

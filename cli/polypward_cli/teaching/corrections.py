@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 from polypward.errors import BadInputError
 from polypward_cli.files import write_bytes, write_text
-from polypward_cli.kept import frame_of, labels_of, tile_of
+from polypward_cli.kept import forget_files, frame_of, labels_of, tile_of
 from polypward_cli.placing import without_blobs
+from polypward_cli.small import remake_small
 from polypward_cli.ward import Ward
 from polypward_cli.ward.inputs import digest
 from polypward_cli.ward.ledger import audit, dumps, now_text
@@ -341,8 +342,8 @@ def _keep(ward: Ward, row: dict[str, Any], labels: Any, new: dict[str, Any], *, 
     mark = map_digest(ward, row["key"])
     mask = f"masks/{Path(row['tile']).stem}-{mark[:6]}.png"
     write_bytes(ward.path / mask, png)
-    if row["mask"] not in ("", mask):
-        (ward.path / row["mask"]).unlink(missing_ok=True)
+    remake_small(ward.path, row["tile"], mask)
+    forget_files(ward.path, row, {"tile": row["tile"], "mask": mask})
     inputs = json.loads(row["inputs"]) | {"map": mark}
     columns = new | {"mask": mask, "inputs": dumps(inputs), "measured_at": now_text()}
     ward.db.table("readings").update(row["id"], columns)

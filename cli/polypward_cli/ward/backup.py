@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final
 
 from polypward.errors import BadInputError
 from polypward_cli.files import is_own, sha256_of_file
+from polypward_cli.small import SMALL
 from polypward_cli.ward.ledger import DATABASE
 from polypward_cli.ward.lock import LOCK
 
@@ -26,7 +27,7 @@ __all__ = ["Backup", "back_up", "default_name", "restore"]
 CONTENTS: Final = "contents.json"
 _FORMAT: Final = "polypward ward backup"
 # Made again from the rest, or of the moment only.
-_LEFT_OUT: Final = frozenset({"report", LOCK})
+_LEFT_OUT: Final = frozenset({"report", SMALL, LOCK})
 # Pictures are packed already.
 _PACKED: Final = frozenset({".jpg", ".jpeg", ".png", ".heic", ".zip", ".pdf"})
 _PIECE: Final = 1 << 20
@@ -47,8 +48,8 @@ class Backup:
 def back_up(ward: "Ward", to: Path) -> Backup:
     """Write a ward into one zip file, and read that back before it takes its name.
 
-    The ledger is copied as one consistent state, whatever is being written. The report is left
-    out: it is made from the rest.
+    The ledger is copied as one consistent state, whatever is being written. The report and
+    the small pictures are left out: they are made from the rest.
 
     Raises
     ------

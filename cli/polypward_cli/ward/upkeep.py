@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from polypward.errors import BadInputError
 from polypward_cli.files import is_whole, write_text
+from polypward_cli.small import SMALL, small_of
 from polypward_cli.terminal import json_text
 from polypward_cli.ward.ledger import DATABASE
 
@@ -195,10 +196,12 @@ def _names(ward: "Ward") -> Iterator[Finding]:
 
 def _pictures(ward: "Ward") -> Iterator[Finding]:
     named: dict[str, str] = {}
+    small: set[str] = set()  # missing ones are made again by the report
     for row in ward.db.query(
         "select tile, mask, path from readings join photos using (key) where copy_path = ''"
     ):
         named |= {row[kind]: row["path"] for kind in ("tile", "mask") if row[kind]}
+        small.add(small_of(row["tile"], row["mask"]))
     missing = [name for name in named if not is_whole(ward.path / name)]
     yield Finding(
         "Cut-outs or tissue maps are missing or empty",
@@ -207,14 +210,14 @@ def _pictures(ward: "Ward") -> Iterator[Finding]:
     )
     there = {
         path.relative_to(ward.path).as_posix()
-        for folder in ("tiles", "masks")
+        for folder in ("tiles", "masks", SMALL)
         for path in (ward.path / folder).glob("*")
         if path.is_file()
     }
     parts = {name for name in there if name.endswith(".part")}
     yield Finding(
         "Cut-outs or maps belong to no reading",
-        tuple(sorted(there - set(named) - parts)),
+        tuple(sorted(there - set(named) - small - parts)),
         "They take room only; delete them if you like.",
         harm=False,
     )
