@@ -2,10 +2,13 @@
 
 import re
 import shutil
+import socket
 import threading
 import time
 import warnings
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from http.client import HTTPConnection
 from pathlib import Path
 from typing import Any
 
@@ -510,36 +513,111 @@ def test_too_many_requests_are_told_to_wait(start: Start) -> None:
     assert answers == [200] * 5 + [429] * 3
 
 
-def test_a_body_that_trickles_in_is_cut_off(phone: Phone) -> None:
-    """Over a real socket: a phone that sends nothing more is answered 408 after `quiet_s`."""
-    import socket
+@pytest.fixture
+def listen(phone: Phone) -> Iterator[Callable[..., Callable[[], socket.socket]]]:
+    """Serve the page over real sockets as `polypward phone` does; gives what connects to it."""
+    from polypward_cli.phone.door import server_of
 
-    import uvicorn
+    ends: list[Callable[[], None]] = []
 
-    app = make_app(phone, hosts=("127.0.0.1",), limits=Limits(quiet_s=0.3))
-    door = socket.create_server(("127.0.0.1", 0))
-    port = door.getsockname()[1]
-    server = uvicorn.Server(uvicorn.Config(app, log_level="critical", ws="none"))
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [door]})
-    thread.start()
-    try:
+    def begin(**limits: Any) -> Callable[[], socket.socket]:
+        within = Limits(**limits)
+        door = socket.create_server(("127.0.0.1", 0))
+        server = server_of(make_app(phone, hosts=("127.0.0.1",), limits=within), within)
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [door]})
+        thread.start()
+
+        def end() -> None:
+            server.should_exit = True
+            thread.join()
+            door.close()
+
+        ends.append(end)
         while not server.started:
             time.sleep(0.02)
-        session, _ = phone.sessions.add("Kim")
-        with socket.create_connection(("127.0.0.1", port), timeout=10) as slow:
-            slow.sendall(
-                b"POST /upload HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 4000\r\n"
-                b"Content-Type: multipart/form-data; boundary=b\r\n"
-                b"Cookie: polypward8765=" + session.secret.encode() + b"\r\n\r\n--b\r\n"
-            )
-            began = time.monotonic()
-            answer = slow.recv(4096)
-        assert b" 408 " in answer.splitlines()[0]
-        assert time.monotonic() - began < 5
-    finally:
-        server.should_exit = True
-        thread.join()
-        door.close()
+        return lambda: socket.create_connection(door.getsockname(), timeout=10)
+
+    yield begin
+    for end in ends:
+        end()
+
+
+Listen = Callable[..., Callable[[], socket.socket]]
+
+
+def upload_head(phone: Phone, *, size: int) -> bytes:
+    session, _ = phone.sessions.add("Kim")
+    return (
+        f"POST /upload HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: {size}\r\n"
+        "Content-Type: multipart/form-data; boundary=b\r\n"
+        f"Cookie: polypward8765={session.secret}\r\n\r\n"
+    ).encode()
+
+
+def test_a_body_that_stops_coming_is_cut_off(listen: Listen, phone: Phone) -> None:
+    """A phone that sends nothing more is answered 408 after `quiet_s`."""
+    with listen(quiet_s=0.3)() as slow:
+        slow.sendall(upload_head(phone, size=4000) + b"--b\r\n")
+        began = time.monotonic()
+        answer = slow.recv(4096)
+    assert b" 408 " in answer.splitlines()[0]
+    assert time.monotonic() - began < 5
+
+
+def test_a_body_that_trickles_in_is_cut_off(listen: Listen, phone: Phone) -> None:
+    """Never silent for `quiet_s`, but slower on the whole than `slowest_bytes_s`."""
+    with listen(quiet_s=5, grace_s=0.4, slowest_bytes_s=1000)() as slow:
+        part = b'--b\r\ncontent-disposition: form-data; name="photo"; filename="a.jpg"\r\n\r\n'
+        slow.sendall(upload_head(phone, size=400_000) + part)
+        slow.settimeout(0.05)
+        answer = b""
+        for _ in range(100):
+            slow.sendall(b"x")
+            try:
+                answer = slow.recv(4096)
+            except TimeoutError:
+                continue
+            break
+    assert b" 408 " in answer.splitlines()[0]
+    assert not list(phone.ward.glob("photos/*.*"))
+
+
+def test_a_head_that_trickles_in_is_cut_off(listen: Listen) -> None:
+    """A connection without a whole request is closed after `head_s`, whatever comes meanwhile."""
+    connect = listen(head_s=0.4)
+    with connect() as silent, connect() as slow:
+        began = time.monotonic()
+        slow.sendall(b"GET /pair HTTP/1.1\r\nHost: 127.0.0.1\r\nX-")
+        slow.settimeout(0.05)
+        for _ in range(200):
+            try:
+                slow.sendall(b"a")
+                ended = slow.recv(10) == b""
+            except TimeoutError:
+                continue
+            except OSError:  # reset: it was closed while a byte was on its way
+                ended = True
+            break
+        assert ended
+        assert silent.recv(10) == b""
+        port = silent.getpeername()[1]
+        assert 0.3 < time.monotonic() - began < 5
+    again = HTTPConnection("127.0.0.1", port)
+    for _ in range(2):  # a connection that was answered may rest, and ask again
+        again.request("GET", "/style.css")
+        assert again.getresponse().read()
+        time.sleep(0.6)
+    again.close()
+
+
+def test_one_address_cannot_take_all_connections(listen: Listen) -> None:
+    connect = listen(connections=3)
+    with ExitStack() as stack:
+        first = [stack.enter_context(connect()) for _ in range(3)]
+        assert [stack.enter_context(connect()).recv(10) for _ in range(3)] == [b""] * 3
+        for one in first:
+            one.sendall(b"GET /pair HTTP/1.1\r\nHost: 127.0.0.1\r\nConnection: close\r\n\r\n")
+            assert b" 200 " in one.recv(4096).splitlines()[0]
 
 
 # What is passed on.

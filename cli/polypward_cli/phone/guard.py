@@ -40,8 +40,9 @@ HEADERS: Final = {
 class Limits:
     """Sizes in bytes, times in seconds, rates in requests.
 
-    An address may send `burst` requests at once and `per_s` a second from then on. A body must
-    bring something every `quiet_s` and, after `grace_s`, `slowest_bytes_s` on the whole.
+    An address may send `burst` requests at once and `per_s` a second from then on, over as many
+    `connections`. The head of a request comes within `head_s`; a body must bring something every
+    `quiet_s` and, after `grace_s`, `slowest_bytes_s` on the whole.
     """
 
     upload_bytes: int = 6 * MAX_PHOTO_BYTES
@@ -52,6 +53,8 @@ class Limits:
     burst: float = 400.0
     per_s: float = 10.0
     addresses: int = 2_000
+    head_s: float = 20.0
+    connections: int = 64
 
 
 class Refused(HTTPException):

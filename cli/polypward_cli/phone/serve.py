@@ -11,6 +11,7 @@ from typing import Final
 from polypward.errors import BadInputError
 from polypward_cli.eyes import Eyes, RealEyes
 from polypward_cli.phone.app import make_app
+from polypward_cli.phone.guard import Limits
 from polypward_cli.phone.page import Phone
 from polypward_cli.phone.pairing import Pairing, Sessions
 from polypward_cli.phone.writer import Writer
@@ -126,19 +127,9 @@ def serve(phone: Phone, door: socket.socket, *, names: tuple[str, ...]) -> None:
     names : tuple of str
         What the page is called by, besides this computer's own names.
     """
-    import uvicorn
+    from polypward_cli.phone.door import server_of
 
-    config = uvicorn.Config(
-        make_app(phone, hosts=(*LOCAL, *names)),
-        log_level="warning",
-        access_log=False,
-        server_header=False,
-        proxy_headers=False,  # nobody may say on another's behalf where he comes from
-        ws="none",
-        timeout_keep_alive=15,
-        timeout_graceful_shutdown=10,
-        h11_max_incomplete_event_size=32_768,
-        backlog=256,
-    )
+    limits = Limits()
+    app = make_app(phone, hosts=(*LOCAL, *names), limits=limits)
     with door, suppress(KeyboardInterrupt):
-        uvicorn.Server(config).run(sockets=[door])
+        server_of(app, limits).run(sockets=[door])
