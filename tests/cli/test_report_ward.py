@@ -61,7 +61,9 @@ def test_the_oldest_of_all_wanted_tests_is_told() -> None:
     told = oldest_test(waters)
     assert told.startswith("Oldest water test: nitrate of south, 12 days ago.")
     assert told.endswith("With a target but never tested: calcium (south).")
-    assert oldest_test(waters, brief=True).endswith("Never tested, with a target: 1.")
+    assert oldest_test(waters, brief=True).endswith(
+        "Never tested, though a target is set: 1 value."
+    )
 
 
 def test_water_that_nobody_tested_is_named() -> None:

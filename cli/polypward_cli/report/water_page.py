@@ -48,7 +48,7 @@ def oldest_test(waters: Sequence[Water], *, brief: bool = False) -> str:
         parts.append(f"No test was noted yet of {_few(without)}.")
         never = [one for one in never if not one.endswith(tuple(f"({w})" for w in without))]
     if never and brief:
-        parts.append(f"Never tested, with a target: {len(never)}.")
+        parts.append(f"Never tested, though a target is set: {words.counted(len(never), 'value')}.")
     elif never:
         parts.append(f"With a target but never tested: {_few(never)}.")
     return " ".join(parts)
@@ -140,6 +140,8 @@ def _chart(
         and (dose.raises == state.parameter or dose.what == "water change")
     )
     edges = [value for value in (target.low, target.high) if value is not None]
+    if target.high is not None and target.low is None:
+        edges.append(0.0)  # "up to" begins there
     bottom, top, decimals = nice_range([test.value for test in tests] + edges)
     unit = _degrees(CANONICAL[state.parameter])
     title = f"{one.words[:1].upper()}{one.words[1:]}{', ' + unit if unit else ''}"
