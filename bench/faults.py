@@ -2,7 +2,8 @@
 
 A batch of about 20 photos is scored into a ward that holds some already. Each case breaks that
 run once or more, runs it again, and compares the ward with that of an unbroken run: ledger,
-tables, cut-outs and maps, all but the clocks. Linux only; mounted folders need the superuser.
+tables, cut-outs and maps, all but the clocks. Polypward's own files must not change meanwhile, as
+what is kept of courses tells of the code. Linux only; mounted folders need the superuser.
 """
 
 import argparse

@@ -27,6 +27,7 @@ HOSTILE = (
     *("\\", "\n", ",", ";"),
 )
 _NUMBERS = (0, 1, -1, 2**15, 2**16 - 1, 2**31 - 1, 2**31, 2**32 - 1, 2**63, -(2**63), 10**40)
+_LARGE = 10**300  # the largest whole number that is multiplied
 _VALUES = (
     *(None, True, False, [], {}, "", 0, -1, 1e308, -1e308, 5e-324, 10**400, float("nan")),
     *(float("inf"), [[]], [None], {"a": {}}, "0", [0] * 1000, "x" * 10_000),
@@ -129,7 +130,7 @@ def _changed(tree: Any, rng: random.Random) -> Any:
     elif kind == 1:
         del holder[key]
     elif kind == 2 and isinstance(holder[key], int | float) and not isinstance(holder[key], bool):
-        holder[key] = holder[key] * rng.choice((-1, 0, 1e6, 1e-9))
+        holder[key] = min(max(holder[key], -_LARGE), _LARGE) * rng.choice((-1, 0, 1e6, 1e-9))
     else:
         holder[key] = value
     return tree

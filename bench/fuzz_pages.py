@@ -92,6 +92,9 @@ def read_texts(name: str, data: bytes, folder: str) -> None:
     for old in (path, photos):
         shutil.rmtree(old, ignore_errors=True)
     photo(photos / "LAN-01" / "a.jpg", nonce=1)
+    photo(photos / "IMG_0001.jpg", nonce=2)
+    odd = said["person"].replace("/", "|").replace("\0", "")[:40]
+    photo(photos / f"IMG {odd}.jpg", nonce=3)
     whose = said["specimen"] or "LAN-09"
     with Ward.open(path, create=True, time_zone="UTC") as ward, ward.working("fuzz"):
         ward.save_specimen(
@@ -118,9 +121,7 @@ def read_texts(name: str, data: bytes, folder: str) -> None:
             ward, photos, eyes=FakeEyes(), options=options, now=datetime(2026, 6, 1, tzinfo=UTC)
         )
         refresh(ward)
-        index = build_report(ward)
-    for page in index.parent.rglob("*.html"):
-        must_be_plain(page.read_text("utf-8"), page.name)
+        build_report(ward)
     for table in ("readings.csv", "scores.csv"):
         must_be_no_formula((path / table).read_text("utf-8"), table)
     out = Path(folder) / "out.csv"
@@ -128,7 +129,8 @@ def read_texts(name: str, data: bytes, folder: str) -> None:
         ("specimen", "list", "--state", "all", "--csv", out),
         ("batch", "--csv"),
         ("care", "list", "feedings", "--csv", out),
-        ("rounds", "--out", Path(folder) / "round.html"),
+        ("rounds", "--out", Path(folder) / "round.pdf"),
+        ("assign",),
     ):
         out.unlink(missing_ok=True)
         done = CliRunner().invoke(app, [*map(str, words), "--ward", str(path)])
@@ -138,6 +140,9 @@ def read_texts(name: str, data: bytes, folder: str) -> None:
             must_be_no_formula(out.read_text("utf-8-sig"), str(words))
         elif words[0] == "batch" and done.exit_code == 0:
             must_be_no_formula(done.stdout, str(words))
+    assert (path / "waiting.html").exists()
+    for page in path.rglob("*.html"):
+        must_be_plain(page.read_text("utf-8"), page.name)
 
 
 # The phone page.

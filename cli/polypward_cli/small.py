@@ -68,14 +68,15 @@ class SmallPicture:
 
         Raises
         ------
-        KeyError, TypeError, ValueError
+        KeyError, OverflowError, TypeError, ValueError
             If they are no such picture's.
         """
         width, height = int(told["width"]), int(told["height"])
         left, top, wide, high = (float(edge) for edge in told["frame"])
         outlines = {str(name): str(path) for name, path in dict(told["outlines"]).items()}
         bad = [path for path in outlines.values() if not _PATH.fullmatch(path)]
-        if bad or not outlines.keys() <= LABELS.keys() or min(width, height, wide, high) <= 0:
+        sizes = all(0 < edge < math.inf for edge in (width, height, wide, high))
+        if bad or not outlines.keys() <= LABELS.keys() or not sizes or not abs(left + top) < 1e9:
             raise ValueError("not the size and outlines of a small picture")
         return cls(
             width=width,
@@ -201,7 +202,7 @@ def shown_by(data: bytes) -> SmallPicture | None:
         if told["version"] != VERSION or told["crc"] != zlib.crc32(data[:at] + data[end:]):
             return None
         return SmallPicture.from_json(told)
-    except (zlib.error, KeyError, TypeError, ValueError):
+    except (zlib.error, KeyError, OverflowError, RecursionError, TypeError, ValueError):
         return None
 
 

@@ -1,5 +1,6 @@
 """Photos whose specimen or time was wrong: put right, taken back, and those that wait."""
 
+import html
 import json
 import re
 from datetime import UTC, datetime
@@ -223,6 +224,16 @@ def test_nothing_is_picked_and_a_named_photo_waits_no_longer(desk: Desk) -> None
     assign(desk, "IMG_7.jpg", "--to", "blue")
     assign(desk, "IMG_8.jpg", "--drop")
     assert assign(desk) == "No photo waits for a name.\n"
+
+
+def test_a_name_that_a_shell_would_run_is_not_offered_for_copying(desk: Desk) -> None:
+    photo(desk.photos / "IMG_0001.jpg", "2026-05-04T10:00:00+02:00")
+    photo(desk.photos / "IMG_0002 $(touch x) `y`.jpg", "2026-05-05T10:00:00+02:00")
+    desk.score()
+    assign(desk)
+    told = re.findall("<code>(.*?)</code>", (desk.path / "waiting.html").read_text("utf-8"))
+    commands = {f"polypward assign {name} --to SPECIMEN" for name in ('"IMG_0001.jpg"', "PHOTO")}
+    assert {html.unescape(one) for one in told} == commands
 
 
 def test_the_page_shows_them_side_by_side(desk: Desk) -> None:

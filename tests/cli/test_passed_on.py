@@ -43,11 +43,11 @@ def test_cut_outs_maps_pages_and_exports_hold_pixels_only(root: Path, tmp_path: 
     run("score", photos, "--workers", 1)
     run("report")
     run("teach", "export", "--out", tmp_path / "maps")
-    run("rounds", "--out", tmp_path / "round.html")
+    run("rounds", "--out", tmp_path / "round.pdf")
     passed_on = [
         *(path for path in ward.rglob("*") if path.name != "ward.db"),
         *(tmp_path / "maps").iterdir(),
-        tmp_path / "round.html",
+        tmp_path / "round.pdf",
     ]
     pictures = 0
     for path in (one for one in passed_on if one.is_file()):

@@ -24,6 +24,7 @@ from polypward_cli.ward import Ward
 __all__ = ["Candidate", "Waiting", "waiting_lines", "waiting_photos", "write_page"]
 
 PAGE: Final = "waiting.html"
+_SHELL: Final = frozenset('"$`\\!%')
 # On the terminal; the page shows all.
 MAX_SHOWN: Final = 12
 
@@ -219,7 +220,9 @@ def _block(one: Waiting) -> str:
         for other in one.candidates
     )
     near = f" · near {html.escape(one.near)}" if one.near else ""
-    command = html.escape(f'polypward assign "{one.photo}" --to SPECIMEN')
+    # A name that a shell would run or expand is not offered for copying.
+    photo = "PHOTO" if _SHELL & set(one.photo) else f'"{one.photo}"'
+    command = html.escape(f"polypward assign {photo} --to SPECIMEN")
     return (
         f"<section><h2>{html.escape(one.photo)}</h2><p>{when}{near}</p>"
         f"<div class=row>{_figure(one.cut_out, 'This photo', _why(one))}{others}</div>"
