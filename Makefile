@@ -9,10 +9,10 @@ ROOTS := shared vision cli tests bench
 
 .DEFAULT_GOAL := help
 .DELETE_ON_ERROR:
-.PHONY: help demo test quick lint format docs bench samples model network wheel lock clean
+.PHONY: help demo test quick lint format docs bench bench-speed samples model network wheel lock clean
 
 help: ## list the targets
-	@awk -F ':.*## ' '/^[a-z]+:.*## /{printf "make %-8s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
+	@awk -F ':.*## ' '/^[a-z-]+:.*## /{printf "make %-12s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
 
 # Made again only when the pins or the project file change.
 $(READY): constraints.txt pyproject.toml tests/outside/chart-photos.txt
@@ -49,6 +49,10 @@ docs: $(READY) ## build the documents as pages into site/, for reading without a
 
 bench: $(READY) ## measure the figures of docs/accuracy.md and print them as a table
 	$(BIN)/python -m bench
+
+bench-speed: $(READY) ## print what a photo costs beside a bare decode and a plain pipeline, two workers, memory
+	$(BIN)/python -m bench --only speed memory --timed 60
+	$(BIN)/python -m bench.plain_pipeline --photos 12 --training 24
 
 samples: $(READY) ## render sample_images/ again from its story
 	$(BIN)/python -m phantoms.demo_ward sample_images

@@ -35,10 +35,12 @@ def main() -> int:
     parser.add_argument("--quick", action="store_true", help="only show that everything runs")
     parser.add_argument("--only", nargs="+", choices=PARTS, default=PARTS, metavar="PART")
     parser.add_argument("--seed", type=int, default=20260)
+    parser.add_argument("--timed", type=int, help="12-megapixel photos timed")
     parser.add_argument("--jobs", type=int, default=min(2, os.cpu_count() or 1))
     options = parser.parse_args()
     size = Size.quick() if options.quick else Size()
-    size = replace(size, seed=options.seed, jobs=options.jobs)
+    timed = options.timed or size.timed
+    size = replace(size, seed=options.seed, jobs=options.jobs, timed=timed)
     rows: list[Row] = []
     failed = False
     for name in options.only:

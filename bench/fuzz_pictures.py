@@ -140,7 +140,8 @@ def read_tag(name: str, data: bytes, _: str) -> None:
         modules = np.array(segno.make_qr(data, error="l").matrix, np.uint8)
     except segno.DataOverflowError as error:
         raise BadInputError(f"too much for a square code: {error}") from error
-    grey = np.kron(np.pad(255 * (1 - modules), 6, constant_values=255), np.ones((6, 6), np.uint8))
+    light = np.pad(255 * (1 - modules), 6, constant_values=255)
+    grey = np.asarray(np.kron(light, np.ones((6, 6), np.uint8)), np.uint8)
     assert read_serial(grey, layout="frame", to_px=np.eye(3)) is None
     tags = tuple(one.name for one in find_tags(grey, np.eye(3)))
     if not tags:

@@ -77,6 +77,7 @@ def look(rgb: npt.NDArray[np.uint8]) -> tuple[npt.NDArray[np.int64], Features]:
 
 def _decoded(jpeg: bytes) -> npt.NDArray[np.uint8]:
     picture = cv2.imdecode(np.frombuffer(jpeg, np.uint8), cv2.IMREAD_COLOR)
+    assert picture is not None
     return np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2RGB), np.uint8)
 
 
@@ -154,7 +155,7 @@ def training_regions(index: int, *, folder: Path | None, megapixels: float) -> A
     regions, features = look(_decoded(encode_jpeg(rendering)))
     flat, count = regions.ravel(), len(features)
     shares = np.stack([np.bincount(flat, true.ravel() == k, count) for k in range(4)], axis=1)
-    shares /= np.maximum(shares.sum(axis=1, keepdims=True), 1)
+    shares = shares / np.maximum(shares.sum(axis=1, keepdims=True), 1)
     labels = shares.argmax(axis=1).astype(np.uint8)
     keep = shares.max(axis=1) >= 0.7
     ground = rng.permutation(np.flatnonzero(keep & (labels == BACKGROUND)))

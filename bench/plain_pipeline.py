@@ -47,15 +47,15 @@ def _plain(plain: Plain, shot: Shot) -> Judged:
     start = time.process_time()
     found = plain.labels(shot.jpeg)
     seconds = time.process_time() - start
-    live, body = found == LIVE, found != BACKGROUND
-    both, either = np.count_nonzero(live & (true == LIVE)), np.count_nonzero(live | (true == LIVE))
+    live, really = found == LIVE, true == LIVE
+    pixels, body = int(live.sum()), int((found != BACKGROUND).sum())
+    both, either = int((live & really).sum()), int((live | really).sum())
     enough = shot.truth.live_mm2 >= photos.ENOUGH_MM2
-    area = np.count_nonzero(live) / shot.truth.live_mm2 if enough else np.nan
-    cover = np.count_nonzero(live) / max(np.count_nonzero(body), 1)
+    area = pixels / shot.truth.live_mm2 if enough else np.nan
     return Judged(
         seconds=seconds,
         iou=both / max(either, 1) if enough else np.nan,
-        cover_error=cover - shot.truth.live_cover,
+        cover_error=pixels / max(body, 1) - shot.truth.live_cover,
         area=area * card**2,
         own_area=area * own**2,
     )

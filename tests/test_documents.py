@@ -202,7 +202,7 @@ def _try(line: str, where: str, *, only_read: bool, wanted: int) -> None:
     """Run a line, or only hold its names and options against the command line."""
     line = re.sub(r"^\S*[/\\]polypward(?=\s|$)", "polypward", line)
     if line.split()[0] == "make":
-        targets = re.findall(r"^([a-z]+):", (ROOT / "Makefile").read_text("utf-8"), re.M)
+        targets = re.findall(r"^([a-z-]+):", (ROOT / "Makefile").read_text("utf-8"), re.M)
         assert set(line.split()[1:]) <= set(targets), where
         return
     if not line.startswith("polypward"):

@@ -41,8 +41,8 @@ def test_the_reading_of_commands_finds_them() -> None:
 @pytest.mark.parametrize("document", DOCUMENTS)
 def test_make_targets_and_links_exist(root: Path, document: str) -> None:
     text = (root / document).read_text("utf-8")
-    targets = set(re.findall(r"^([a-z]+):", (root / "Makefile").read_text("utf-8"), re.M))
-    named = set(re.findall(r"`make ([a-z]+)`|^make ([a-z]+) ", text, re.M))
+    targets = set(re.findall(r"^([a-z-]+):", (root / "Makefile").read_text("utf-8"), re.M))
+    named = set(re.findall(r"`make ([a-z-]+)`|^make ([a-z-]+) ", text, re.M))
     assert {one or other for one, other in named} <= targets
     for link in re.findall(r"\]\(([^)#]+)\)", text):
         assert ((root / document).parent / link).exists(), link
