@@ -6,7 +6,9 @@ import socket
 import threading
 import time
 import warnings
+from collections import Counter
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from http.client import HTTPConnection
 from pathlib import Path
@@ -22,7 +24,7 @@ from polypward_cli.phone.app import make_app
 from polypward_cli.phone.guard import HEADERS, Limits
 from polypward_cli.phone.inbox import keep, kind_of
 from polypward_cli.phone.page import Phone
-from polypward_cli.phone.pairing import FREE_TRIES, MOST_WRONG, Locked, Pairing
+from polypward_cli.phone.pairing import FREE_TRIES, MOST_WRONG, Locked, Pairing, Session
 from polypward_cli.phone.serve import LOCAL, link, make_phone, spelled
 from polypward_cli.ward import Ward
 
@@ -545,8 +547,10 @@ def listen(phone: Phone) -> Iterator[Callable[..., Callable[[], socket.socket]]]
 Listen = Callable[..., Callable[[], socket.socket]]
 
 
-def upload_head(phone: Phone, *, size: int) -> bytes:
-    session, _ = phone.sessions.add("Kim")
+FIELD = '--b\r\nContent-Disposition: form-data; name="%s"%s\r\n\r\n'
+
+
+def upload_head(session: Session, *, size: int) -> bytes:
     return (
         f"POST /upload HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: {size}\r\n"
         "Content-Type: multipart/form-data; boundary=b\r\n"
@@ -557,7 +561,7 @@ def upload_head(phone: Phone, *, size: int) -> bytes:
 def test_a_body_that_stops_coming_is_cut_off(listen: Listen, phone: Phone) -> None:
     """A phone that sends nothing more is answered 408 after `quiet_s`."""
     with listen(quiet_s=0.3)() as slow:
-        slow.sendall(upload_head(phone, size=4000) + b"--b\r\n")
+        slow.sendall(upload_head(phone.sessions.add("Kim")[0], size=4000) + b"--b\r\n")
         began = time.monotonic()
         answer = slow.recv(4096)
     assert b" 408 " in answer.splitlines()[0]
@@ -567,8 +571,8 @@ def test_a_body_that_stops_coming_is_cut_off(listen: Listen, phone: Phone) -> No
 def test_a_body_that_trickles_in_is_cut_off(listen: Listen, phone: Phone) -> None:
     """Never silent for `quiet_s`, but slower on the whole than `slowest_bytes_s`."""
     with listen(quiet_s=5, grace_s=0.4, slowest_bytes_s=1000)() as slow:
-        part = b'--b\r\ncontent-disposition: form-data; name="photo"; filename="a.jpg"\r\n\r\n'
-        slow.sendall(upload_head(phone, size=400_000) + part)
+        part = (FIELD % ("photo", '; filename="a.jpg"')).encode()
+        slow.sendall(upload_head(phone.sessions.add("Kim")[0], size=400_000) + part)
         slow.settimeout(0.05)
         answer = b""
         for _ in range(100):
@@ -608,6 +612,28 @@ def test_a_head_that_trickles_in_is_cut_off(listen: Listen) -> None:
         assert again.getresponse().read()
         time.sleep(0.6)
     again.close()
+
+
+def test_two_hundred_connections_at_once_are_all_answered(listen: Listen, phone: Phone) -> None:
+    """One address, as behind a router, each photo on a connection of its own."""
+    connect = listen()
+    session, _ = phone.sessions.add("Kim")
+
+    def upload(number: int) -> bytes:
+        with connect() as one:
+            text = FIELD % ("mark", "") + session.csrf + "\r\n"
+            text += FIELD % ("photo", '; filename="a.jpg"')
+            body = text.encode() + JPEG + b"%d\r\n--b--\r\n" % number
+            ready.wait(30)
+            one.sendall(upload_head(session, size=len(body)) + body)
+            one.settimeout(60)
+            return one.recv(4096).splitlines()[0]
+
+    ready = threading.Barrier(200)
+    with ThreadPoolExecutor(200) as pool:
+        answers = Counter(pool.map(upload, range(200)))
+    assert len(list(phone.ward.glob("photos/*.jpg"))) == 200
+    assert answers == {b"HTTP/1.1 303 See Other": 200}
 
 
 def test_one_address_cannot_take_all_connections(listen: Listen) -> None:

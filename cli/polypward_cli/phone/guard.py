@@ -54,7 +54,7 @@ class Limits:
     per_s: float = 10.0
     addresses: int = 2_000
     head_s: float = 20.0
-    connections: int = 64
+    connections: int = 400
 
 
 class Refused(HTTPException):
