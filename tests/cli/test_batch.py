@@ -8,6 +8,7 @@ import pytest
 from tests.cli.conftest import Desk
 from typer.testing import CliRunner, Result
 
+from polypward.records import Specimen
 from polypward_cli.main import app
 from polypward_cli.worth import batch_money, survival_by
 
@@ -135,6 +136,16 @@ def test_machines_get_json_and_csv(month: Desk) -> None:
     assert (by_name["amber"]["worth"], by_name["amber"]["days"]) == ("100.4", "41")
     assert by_name["coral"]["ending"] == "died"
     assert by_name["'=fawn"]["ended"] == "no"  # no formula for a spreadsheet
+
+
+def test_a_batch_behind_an_escape_code_is_no_formula(desk: Desk) -> None:
+    """What is printed to a file loses its escape codes; the formula behind one must not lead."""
+    with desk.ward() as ward:
+        ward.save_specimen(Specimen(specimen="LAM-01", batch="\x1b[2J=1+1"))
+    said = run("batch", "--csv", "--ward", desk.path).stdout
+    cells = [cell for row in csv.reader(io.StringIO(said)) for cell in row]
+    assert [cell for cell in cells if "1+1" in cell]
+    assert not [cell for cell in cells if cell.startswith("=")]
 
 
 def test_without_rates_there_is_no_worth(desk: Desk, tmp_path: Path) -> None:

@@ -43,6 +43,7 @@ def batch(
     from polypward_cli.batches import batch_csv, batch_json, batch_lines
     from polypward_cli.claim.ledger import batch_called
     from polypward_cli.life.common import moment, who
+    from polypward_cli.terminal import plain
     from polypward_cli.ward import Ward
     from polypward_cli.worth import batch_money, note_cost, survival_by
 
@@ -58,4 +59,5 @@ def batch(
         told = survival_by(ledger, group, batches=(one,) if one else ())
         money = batch_money(ledger, batch=one)
     show = batch_json if as_json else batch_csv if as_csv else batch_lines
-    typer.echo(show(told, money, whole=one is not None), nl=not as_csv)
+    # `echo` takes escape codes out of what is no terminal's: what stood behind one led its cell.
+    typer.echo(plain(show(told, money, whole=one is not None)), nl=not as_csv)
