@@ -186,7 +186,11 @@ def main() -> None:
         path = options.keep / str(readings)
         if not path.exists():
             make_ward(path, readings, seed=options.seed)
-        found[readings] = costs(path)
+        copy = options.keep / "measured"  # so that what is kept has no feeding of today
+        shutil.rmtree(copy, ignore_errors=True)
+        shutil.copytree(path, copy)
+        found[readings] = costs(copy)
+        shutil.rmtree(copy)
         print(table(found), flush=True)
     power, name = worst(found)
     print(f"steepest growth: power {power:.2f} ({name})")
