@@ -234,7 +234,7 @@ def test_a_lot_is_proposed_by_its_tags_and_counts_once_confirmed(
 
 
 def _settled(thumb: Thumb, path: str) -> str:
-    for _ in range(100):
+    for _ in range(400):  # 20 s: other work may hold the machine
         page = str(thumb.client.get(path).text)
         if 'http-equiv="refresh"' not in page:
             return page

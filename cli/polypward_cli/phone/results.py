@@ -272,7 +272,12 @@ def _time_note(upload: Upload) -> str:
 def _shot(ward: Ward, reading: Reading) -> Shot | None:
     if not reading.tile or reading.taken_at is None:
         return None
-    rows = list(ward.db.query("select id from readings where tile = ?", [reading.tile]))
+    rows = list(
+        ward.db.query(
+            "select id from readings where specimen = ? and tile = ? limit 1",
+            [reading.specimen, reading.tile],
+        )
+    )
     if not rows:
         return None
     at = reading.taken_at.astimezone(ward.settings.zone)

@@ -31,9 +31,11 @@ RETRY_S: Final = 0.2
 # A tap is told after this many seconds that another polypward is still at work.
 PATIENCE_S: Final = 10.0
 # Changed courses are worked out after a rest of at least this long, and of this many times what
-# it took the last time, so that a large ward's photos do not wait for it.
+# it took the last time, so that a large ward's photos do not wait for it. How long the first one
+# takes is not known: it waits a second for each thousand photos.
 REST_S: Final = 3.0
 REST_FACTOR: Final = 10.0
+REST_PER_PHOTO_S: Final = 0.001
 # Rest before the next try where the ward could not be written.
 TROUBLE_S: Final = 30.0
 
@@ -72,7 +74,7 @@ class Writer:
     def start(self) -> None:
         """Start the thread and learn how well photos repeat in this ward."""
         self._thread.start()
-        self.submit(self._learn, patient=True, changes=False)
+        self.submit(self._begin, patient=True, changes=False)
 
     def stop(self) -> None:
         """Finish what is waiting, compute the courses if they are stale, end the thread."""
@@ -185,6 +187,10 @@ class Writer:
         self._mark.unlink(missing_ok=True)
         self._rest_s = max(REST_S, REST_FACTOR * (time.monotonic() - began))
         self._stale = False
+
+    def _begin(self, ward: Ward) -> None:
+        self._rest_s = max(REST_S, REST_PER_PHOTO_S * ward.db.table("photos").count)
+        self._learn(ward)
 
     def _learn(self, ward: Ward) -> None:
         """Pool how well photos repeat, which every course needs."""
