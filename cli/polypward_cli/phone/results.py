@@ -189,10 +189,10 @@ def _figures(
     else:
         figures.append(
             _figure(
-                "Paling, 0 to 100",
+                "Paling, 0 to 1",
                 (mine.paling, mine.paling_sd),
                 (last.paling, last.paling_sd) if last else (None, None),
-                scale=100,
+                decimals=2,
             )
         )
     if visit and visit.condition is not None:
@@ -213,18 +213,19 @@ def _figure(
     *,
     scale: float = 1,
     step: str = "",
+    decimals: int = 0,
 ) -> Figure:
     change = ""
     if now[0] is not None and last[0] is not None:
         by = scale * (now[0] - last[0])
-        change = words.signed(by, unit=step)
+        change = words.signed(by, decimals, unit=step)
         if now[1] is not None and last[1] is not None:
             noise = SURE_SDS * scale * math.hypot(now[1], last[1])
             change += ", within the noise" if abs(by) <= noise else ", more than noise"
     return Figure(
         label=label,
-        now=words.figure(_times(now[0], scale)),
-        last=words.figure(_times(last[0], scale)),
+        now=words.figure(_times(now[0], scale), decimals),
+        last=words.figure(_times(last[0], scale), decimals),
         change=change,
     )
 

@@ -26,7 +26,7 @@ _DOSES_SHOWN: Final = 10
 UNITS: Final[dict[str, tuple[tuple[str, str], ...]]] = {
     "temperature": (("C", "°C"), ("F", "°F")),
     "salinity": (
-        *(("", "in"), ("PSU", "PSU"), ("ppt", "ppt"), ("sg25/25", "SG 25/25 °C")),
+        *(("", "choose"), ("PSU", "PSU"), ("ppt", "ppt"), ("sg25/25", "SG 25/25 °C")),
         *(("sg20/20", "SG 20/20 °C"), ("sg20/4", "SG 20/4 °C")),
     ),
     "ph": (),
@@ -74,7 +74,8 @@ def _rows(ward: Ward, system: str) -> list[dict[str, Any]]:
             value = "nothing found" if state.latest.below else value
             day = words.day(state.latest.at.astimezone(ward.settings.zone).date())
             verdict = "" if state.verdict in ("no target", "not tested") else f", {state.verdict}"
-            last = f"last {value} on {day}{verdict}"
+            verdict = verdict.replace("too old", "too old to say anything of today")
+            last = f"last {value} on {day}{verdict}".replace("degC", "\N{DEGREE SIGN}C")
             if state.nh3 is not None:
                 last += f"; {state.nh3.text()}"
         label = parameter(key).words
