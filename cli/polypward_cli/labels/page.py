@@ -22,6 +22,7 @@ _DIGIT_HEIGHT: Final = 0.71
 _DIGIT_WIDTH: Final = 0.556
 _RIM_MM: Final = MARK_MM / 8  # a module of white round the mark
 _HOLE_MM: Final = 3.0
+_HOLE_RIM_MM: Final = 2.0  # film that is narrower there tears (from memory)
 TAGS: Final = "polypward tags"
 _USE: Final = (
     f"The black square must be {MARK_MM:g} mm wide. Cut along the lines; leave its white rim. "
@@ -86,7 +87,7 @@ def sheet_called(name: str) -> Sheet:
 
 
 def tags_pdf(numbers: Sequence[int], sheet: Sheet) -> bytes:
-    """Return a PDF of reusable tags: a mark of 15 mm and the number, at least 8 mm high.
+    """Return a PDF of reusable tags: a mark of 12 mm and the number, at least 8 mm high.
 
     Raises
     ------
@@ -105,7 +106,7 @@ def tags_pdf(numbers: Sequence[int], sheet: Sheet) -> bytes:
         pdf.set_font("Helvetica", "B", size / 25.4 * 72)
         x = left + sheet.edge_mm + MARK_MM + 2 * _RIM_MM + 1.5
         pdf.text(x, middle + NUMBER_MM / 2, str(number))
-        hole = left + sheet.label_mm[0] - sheet.edge_mm - _HOLE_MM
+        hole = left + sheet.label_mm[0] - max(sheet.edge_mm, _HOLE_RIM_MM) - _HOLE_MM
         if hole > x + 3 * _DIGIT_WIDTH * size:
             pdf.set_line_width(0.1)
             pdf.set_draw_color(150)
