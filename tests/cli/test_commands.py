@@ -2,6 +2,7 @@ import json
 import subprocess
 import sys
 import time
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -64,6 +65,20 @@ def test_every_command_has_help_with_an_example() -> None:
         assert done.exit_code == 0
         assert "Example:" in done.stdout, words
         assert "polypward " + " ".join(words[:1]) in done.stdout
+
+
+@pytest.mark.parametrize("columns", [60, 100])
+def test_a_paragraph_of_help_breaks_at_the_terminals_edge(
+    columns: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A line ends only where the next word would not have fitted; the terminal keeps 2 columns."""
+    monkeypatch.setattr("typer.rich_utils.MAX_WIDTH", columns)
+    lines = run("labels", "--help").stdout.splitlines()
+    first = next(i for i, line in enumerate(lines) if "A tag goes" in line)
+    paragraph = [line.strip() for line in lines[first : lines.index(" " * columns, first)]]
+    assert len(paragraph) > 2
+    for line, after in pairwise(paragraph):
+        assert len(line) + 1 + len(after.split()[0]) > columns - 2
 
 
 def test_version() -> None:

@@ -4,8 +4,10 @@ A module's `app` is its group of commands: with a `NAME` it becomes `polypward N
 one its commands stand at the top.
 """
 
-from collections.abc import Mapping, Sequence
+import inspect
+from collections.abc import Callable, Mapping, Sequence
 from importlib import import_module
+from typing import Any
 
 import typer
 
@@ -29,12 +31,13 @@ MODULES = {
 
 
 def add_commands(app: typer.Typer) -> None:
-    """Add every command to `app`, under its heading of the help."""
+    """Add every command to `app`, under its heading of the help; lines of help fit any width."""
     for names in MODULES.values():
         for name in names:
             module = import_module(f"{__name__}.{name}")
             app.add_typer(module.app, name=getattr(module, "NAME", None))
     put_under_headings(app, MODULES)
+    _flow_help(app)
 
 
 def put_under_headings(app: typer.Typer, headings: Mapping[str, Sequence[str]]) -> None:
@@ -49,3 +52,23 @@ def put_under_headings(app: typer.Typer, headings: Mapping[str, Sequence[str]]) 
             put_under_headings(group.typer_instance, headings)
         elif group.name in heading_of:
             group.rich_help_panel = heading_of[group.name]
+
+
+def _flow_help(app: typer.Typer) -> None:
+    """Let the paragraphs of each help break at the terminal's edge, not as the code breaks them."""
+    if app.registered_callback and app.registered_callback.callback:
+        app.registered_callback.help = _flowed(app.registered_callback.callback)
+    for command in app.registered_commands:
+        if command.callback:
+            command.help = _flowed(command.callback)
+    for group in app.registered_groups:
+        if group.typer_instance:
+            _flow_help(group.typer_instance)
+
+
+def _flowed(told: Callable[..., Any]) -> str:
+    paragraphs = (inspect.getdoc(told) or "").split("\n\n")
+    return "\n\n".join(
+        paragraph if paragraph.startswith(" ") else " ".join(paragraph.split())
+        for paragraph in paragraphs
+    )

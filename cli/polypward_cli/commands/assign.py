@@ -28,7 +28,7 @@ def assign(
         str | None, typer.Option(help="Move their time: HH:MM later, -HH:MM earlier.")
     ] = None,
     undo: Annotated[
-        bool, typer.Option("--undo", help="Take back the last word on each of them.")
+        bool, typer.Option("--undo", help="Take back what was said last of each of them.")
     ] = False,
     camera: Annotated[
         str | None, typer.Option(help="Instead of photos: all of this camera, by its name.")

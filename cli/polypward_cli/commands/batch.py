@@ -21,7 +21,7 @@ def batch(
     ] = "batch",
     cost: Annotated[
         list[str] | None,
-        typer.Option(help="A cost of the whole batch, as freight=120; several times."),
+        typer.Option(help="A cost of the whole batch, as freight=120; may be given several times."),
     ] = None,
     at: Annotated[str | None, typer.Option(help="When that was; now if left out.")] = None,
     by: ByOption = "",

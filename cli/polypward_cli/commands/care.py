@@ -14,7 +14,7 @@ from polypward_cli.commands import (
     care_water,
     put_under_headings,
 )
-from polypward_cli.commands.options import WARD, WardOption
+from polypward_cli.commands.options import WARD, AtOption, ByOption, WardOption
 
 __all__ = ["NAME", "app"]
 
@@ -44,13 +44,11 @@ def log(
             "sold, lost, discarded, returned, note or a word of your own."
         ),
     ],
-    at: Annotated[
-        str | None, typer.Option(help="When: 2026-01-12T10:30, or a day; now if left out.")
-    ] = None,
+    at: AtOption = None,
     detail: Annotated[
         list[str] | None, typer.Option(help="name=value; may be given several times.")
     ] = None,
-    by: Annotated[str, typer.Option(help="Who did it.")] = "",
+    by: ByOption = "",
     ward: WardOption = WARD,
 ) -> None:
     """Note one thing done to or seen on a specimen.
@@ -64,7 +62,9 @@ def log(
     from polypward_cli.ward.kept_courses import refresh
 
     with Ward.open(ward) as opened, opened.working("care"):
-        event = event_of(opened, specimen, what, at=at, details=detail or [], by=by)
+        event = event_of(
+            opened, specimen, what, at=at, details=detail or [], by=by or opened.settings.owner
+        )
         new = opened.add_care(event)
         if new:
             refresh(opened)

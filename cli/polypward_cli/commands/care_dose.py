@@ -30,7 +30,7 @@ app.add_typer(dose, name="dose")
 def dose_list(
     ctx: typer.Context,
     system: Annotated[str, typer.Option(help="Only this water system.")] = "",
-    days: Annotated[int, typer.Option(min=1, max=3660, help="So many days back.")] = 14,
+    days: Annotated[int, typer.Option(min=1, max=3660, help="How many days back.")] = 14,
     ward: WardOption = WARD,
     as_json: JsonOption = False,
 ) -> None:

@@ -40,7 +40,10 @@ def feed(
     ] = "usual",
     response: Annotated[
         list[str] | None,
-        typer.Option(help="took, part, refused or spat, of all; or NAME=WORD of one."),
+        typer.Option(
+            help="took, part, refused or spat, of all; or NAME=WORD of one; may be given several "
+            "times."
+        ),
     ] = None,
     without: WithoutOption = None,
     cover_minutes: Annotated[
@@ -190,7 +193,10 @@ def mix(
     portions: Annotated[float, typer.Option(help="How many portions it makes.")],
     use_by: Annotated[str, typer.Option(help="Until when it may be fed: 2026-01-19, or a time.")],
     part: Annotated[
-        list[str] | None, typer.Option(help="A food of the list and how much: krill=30.")
+        list[str] | None,
+        typer.Option(
+            help="A food of the list and how much, as krill=30; may be given several times."
+        ),
     ] = None,
     made_at: Annotated[str | None, typer.Option(help="When it was made; now if left out.")] = None,
     note: NoteOption = "",

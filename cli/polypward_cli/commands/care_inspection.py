@@ -29,7 +29,8 @@ app = typer.Typer()
 def inspect(
     where: WhereArgument,
     found: Annotated[
-        list[str] | None, typer.Option(help="A pest or sign of the ward's list.")
+        list[str] | None,
+        typer.Option(help="A pest or sign of the ward's list; may be given several times."),
     ] = None,
     clean: Annotated[bool, typer.Option("--clean", help="Looked closely, found nothing.")] = False,
     treated: Annotated[str, typer.Option(help="What was done about it.")] = "",
@@ -109,7 +110,8 @@ def place(
     ] = None,
     reason: Annotated[str, typer.Option(help="Why; asked for when it leaves too early.")] = "",
     sign: Annotated[
-        list[str] | None, typer.Option(help="Add a pest or sign to the ward's list.")
+        list[str] | None,
+        typer.Option(help="Add a pest or sign to the ward's list; may be given several times."),
     ] = None,
     at: AtOption = None,
     by: ByOption = "",

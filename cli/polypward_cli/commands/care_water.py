@@ -201,16 +201,30 @@ def water_targets(
         bool, typer.Option("--accept", help="Take the usual ones where none is set.")
     ] = False,
     limits: Annotated[
-        list[str] | None, typer.Option("--set", help="NAME=LOW-HIGH, like dkh=7.5-9.5, no3=-10.")
+        list[str] | None,
+        typer.Option(
+            "--set",
+            help="NAME=LOW-HIGH, as dkh=7.5-9.5; up to HIGH without LOW, as no3=-10; may be given "
+            "several times.",
+        ),
     ] = None,
     aims: Annotated[
-        list[str] | None, typer.Option("--aim", help="NAME=VALUE that corrections go to.")
+        list[str] | None,
+        typer.Option(
+            "--aim", help="NAME=VALUE that corrections go to; may be given several times."
+        ),
     ] = None,
     a_day: Annotated[
-        list[str] | None, typer.Option("--a-day", help="NAME=VALUE, the largest change a day.")
+        list[str] | None,
+        typer.Option(
+            "--a-day", help="NAME=VALUE, the largest change a day; may be given several times."
+        ),
     ] = None,
     drop: Annotated[
-        list[str] | None, typer.Option("--drop", help="NAME: no target, and no call to test it.")
+        list[str] | None,
+        typer.Option(
+            "--drop", help="NAME: no target, and no call to test it; may be given several times."
+        ),
     ] = None,
     new: NewOption = False,
     by: ByOption = "",

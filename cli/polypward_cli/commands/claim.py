@@ -20,8 +20,12 @@ def claim(
     batch: Annotated[
         str | None, typer.Argument(help="The batch; left out, every claim is listed.")
     ] = None,
-    dead: Annotated[Several, typer.Option(help="A specimen you found dead; several times.")] = None,
-    poor: Annotated[Several, typer.Option(help="A specimen you found poor; several times.")] = None,
+    dead: Annotated[
+        Several, typer.Option(help="A specimen you found dead; may be given several times.")
+    ] = None,
+    poor: Annotated[
+        Several, typer.Option(help="A specimen you found poor; may be given several times.")
+    ] = None,
     note: Annotated[
         str,
         typer.Option(
@@ -29,7 +33,8 @@ def claim(
         ),
     ] = "",
     withdraw: Annotated[
-        Several, typer.Option(help="A specimen that is claimed no longer; several times.")
+        Several,
+        typer.Option(help="A specimen that is claimed no longer; may be given several times."),
     ] = None,
     landed: Annotated[str | None, typer.Option(help="When the batch landed.")] = None,
     delivered: Annotated[str | None, typer.Option(help="When it was delivered.")] = None,
@@ -38,15 +43,24 @@ def claim(
         str | None,
         typer.Option(help='What the photos named by --photo show: "sealed bag", "box label" ...'),
     ] = None,
-    photo: Annotated[Several, typer.Option(help="A photo of the ward; several times.")] = None,
+    photo: Annotated[
+        Several, typer.Option(help="A photo of the ward; may be given several times.")
+    ] = None,
     of: Annotated[
-        Several, typer.Option(help="Whose proof it is; left out, the whole batch's.")
+        Several,
+        typer.Option(
+            help="Whose proof it is, the whole batch's if left out; may be given several times."
+        ),
     ] = None,
     no_proof: Annotated[
-        Several, typer.Option(help="A photo that is no proof after all; several times.")
+        Several,
+        typer.Option(help="A photo that is no proof after all; may be given several times."),
     ] = None,
     photos: Annotated[
-        list[Path] | None, typer.Option(help="Folder with the original photos; it is remembered.")
+        list[Path] | None,
+        typer.Option(
+            help="Folder with the original photos, which is remembered; may be given several times."
+        ),
     ] = None,
     sent: Annotated[bool, typer.Option("--sent", help="You sent the sheet.")] = False,
     answered: Annotated[bool, typer.Option("--answered", help="The supplier answered.")] = False,

@@ -98,7 +98,7 @@ def repeat(as_json: JsonOption = False, ward: WardOption = WARD) -> None:
 @app.command()
 def edge(
     name: NameArgument,
-    last: Annotated[int, typer.Option(min=1, help="So many of the newest steps.")] = 4,
+    last: Annotated[int, typer.Option(min=1, help="How many of the newest steps.")] = 4,
     as_json: JsonOption = False,
     ward: WardOption = WARD,
 ) -> None:

@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from polypward_cli.commands.options import ByOption
 from polypward_cli.terminal import print_json
 
 __all__ = ["app"]
@@ -26,7 +27,7 @@ def intake(
         bool, typer.Option("--more", help="Lines that look like corrected ones are further boxes.")
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print what was taken as JSON.")] = False,
-    by: Annotated[str, typer.Option(help="Who; the ward's owner if left out.")] = "",
+    by: ByOption = "",
     ward: Annotated[Path, typer.Option(help="The ward's folder; made on first use.")] = Path(
         "ward"
     ),

@@ -30,7 +30,9 @@ def labels(
     count: Annotated[
         int | None, typer.Option(help="How many tags; one sheet full if left out.")
     ] = None,
-    sheet: Annotated[str, typer.Option(help="What to print on, as a4-film.")] = "a4-film",
+    sheet: Annotated[
+        str, typer.Option(help="What to print on: a4-film, letter-film or a4-labels-24.")
+    ] = "a4-film",
     names: Annotated[
         bool, typer.Option("--names", help="Name labels of the specimens on the tables instead.")
     ] = False,

@@ -24,7 +24,8 @@ def look(
         ),
     ] = None,
     well: Annotated[
-        list[str] | None, typer.Option(help="A specimen that was odd and is well again.")
+        list[str] | None,
+        typer.Option(help="A specimen that was odd and is well again; may be given several times."),
     ] = None,
     at: Annotated[
         str | None, typer.Option(help="When: 2026-01-12T08:10, or a day; now if left out.")

@@ -48,7 +48,10 @@ WhereArgument = Annotated[
     list[str], typer.Argument(help="Places or specimens; a place stands for all on it.")
 ]
 WithoutOption = Annotated[
-    list[str] | None, typer.Option("--not", help="A specimen of the place that is left out.")
+    list[str] | None,
+    typer.Option(
+        "--not", help="A specimen of the place that is left out; may be given several times."
+    ),
 ]
 
 

@@ -27,7 +27,9 @@ def score(
     ] = None,
     workers: Annotated[
         int | None,
-        typer.Option(min=1, help="Photos measured at a time; as many as pay if left out."),
+        typer.Option(
+            min=1, help="Photos measured at a time; chosen for this computer if left out."
+        ),
     ] = None,
     scheduler: Annotated[
         str, typer.Option(help="Measure on other computers: address of a dask scheduler.")
@@ -36,17 +38,27 @@ def score(
         bool, typer.Option("--strict", help="Exit with 3 if any photo was rejected.")
     ] = False,
     height_mm: Annotated[
-        float | None, typer.Option(min=-500, max=1000, help="Specimen's height above the card.")
+        float | None,
+        typer.Option(min=-500, max=1000, help="Height of the specimens above the card, mm."),
     ] = None,
     water_mm: Annotated[
-        float | None, typer.Option(min=0, max=2000, help="Water above the card, camera in air.")
+        float | None,
+        typer.Option(
+            min=0, max=2000, help="Depth of water above the card, mm, where the camera is in air."
+        ),
     ] = None,
-    lamp: Annotated[str | None, typer.Option(help="The lamp, in your own words.")] = None,
+    lamp: Annotated[
+        str | None, typer.Option(help="The lamp, in your own words; without it that of ward.toml.")
+    ] = None,
     mm_per_px: Annotated[
-        float | None, typer.Option(min=1e-4, max=10, help="Measure without a card, by this scale.")
+        float | None,
+        typer.Option(
+            min=1e-4, max=10, help="Measure without a card, by this scale: mm in a pixel."
+        ),
     ] = None,
     outline: Annotated[
-        Path | None, typer.Option(help="JSON: an outline in mm for specimens or photos.")
+        Path | None,
+        typer.Option(help="JSON with an outline, mm, of a specimen or photo by its name."),
     ] = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print the closing list as JSON.")

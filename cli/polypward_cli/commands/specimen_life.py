@@ -77,7 +77,9 @@ def cut(
 @app.command()
 def split(
     name: NameArgument,
-    into: Annotated[list[str] | None, typer.Option(help="Name of a piece; once for each.")] = None,
+    into: Annotated[
+        list[str] | None, typer.Option(help="Name of a piece; given once for each.")
+    ] = None,
     pieces: Annotated[
         int | None, typer.Option(help="Or their number: that many ids are made.")
     ] = None,
@@ -86,7 +88,9 @@ def split(
     ] = False,
     share: Annotated[
         list[float] | None,
-        typer.Option(help="Share of the cost of each piece, in order; equal if left out."),
+        typer.Option(
+            help="Share of the cost, given once for each piece in order; equal if left out."
+        ),
     ] = None,
     at: AtOption = None,
     by: ByOption = "",

@@ -21,7 +21,11 @@ def teach(
     ward: WardOption = WARD,
     check: Annotated[
         bool,
-        typer.Option("--check", help="Learn anew; keep the base model unless it is worse."),
+        typer.Option(
+            "--check",
+            help="Learn anew; the ward's own model is used only where it does better than "
+            "the base model.",
+        ),
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print what stands as JSON.")] = False,
 ) -> None:
@@ -64,7 +68,8 @@ def teach(
         by = f" by {row['corrected_by']}" if row["corrected_by"] else ""
         typer.echo(f"{row['path']}: {row['specimen']}, corrected {row['corrected_at'][:10]}{by}")
     own = model is not None and model["used"]
-    typer.echo(f"{len(rows)} corrected maps; in use: the {'ward model' if own else 'base model'}")
+    counted = f"{len(rows)} corrected map{'' if len(rows) == 1 else 's'}"
+    typer.echo(f"{counted}; in use: the {'ward model' if own else 'base model'}")
     if not rows:
         typer.echo("To correct some: polypward teach export --out maps")
 

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from polypward_cli.commands.options import WARD, CsvOption, WardOption
+from polypward_cli.commands.options import WARD, ByOption, CsvOption, WardOption
 from polypward_cli.terminal import print_json, write_csv
 
 __all__ = ["app"]
@@ -38,7 +38,7 @@ def unpack(
     at: Annotated[
         str | None, typer.Option(help="When it was opened: 2026-01-12T10:30; now if left out.")
     ] = None,
-    by: Annotated[str, typer.Option(help="Who; the ward's owner if left out.")] = "",
+    by: ByOption = "",
     undo: Annotated[
         bool, typer.Option("--undo", help="Take the last sheet of it back, or that of --at.")
     ] = False,
