@@ -106,6 +106,9 @@ def test_a_worker_that_is_killed_costs_nothing(
     assert workers[0].wait() != 0
     assert workers[1].poll() is None
     assert difference(state_of(alone.path), state_of(desk.path)) == []
+    small, others = ({one.name: one.read_bytes() for one in (path / "small").iterdir()}
+                     for path in (desk.path, alone.path))  # fmt: skip
+    assert small == others
     assert not list((desk.path / "tiles").glob(".*"))
 
 

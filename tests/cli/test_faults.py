@@ -163,11 +163,11 @@ def test_a_cut_out_that_cannot_be_written_ends_the_run_and_is_no_photos_fault(
     batch.score()
     written: list[Path] = []
 
-    def full(path: Path, data: bytes) -> None:
-        if len(written) == 3:
+    def full(path: Path, data: bytes, *, forced: bool = True) -> None:
+        if len(written) == 4:
             raise OSError(28, "No space left on device")
         written.append(path)
-        write_bytes(path, data)
+        write_bytes(path, data, forced=forced)
 
     with monkeypatch.context() as patch:
         patch.setattr("polypward_cli.measuring.write_bytes", full)
