@@ -195,6 +195,32 @@ def test_whose_photo_it_is_can_be_said_later_and_taken_back(thumb: Thumb) -> Non
     assert "Nobody said which specimen this is." in thumb.text(where)
 
 
+def test_how_it_was_taken_can_be_said_later_and_taken_back(thumb: Thumb) -> None:
+    """A side photo sent as one from above: cover 0.7 beside 0.9; said to be from the side it is
+    the first of its view, and beside nothing. What was said of it besides stays."""
+    thumb.send(shot(cover=0.9, exif=days_ago(7)), specimen="LAM-01", view="top")
+    where = thumb.send(shot(cover=0.7, exif=days_ago(0)), specimen="LAM-01", view="top")
+    assert "This photo, from above" in thumb.text(where)
+    assert "Live cover, % 70 90" in thumb.text(where)
+    answer = thumb.post(f"{where}/how", {"view": "side", "open": "half"})
+    text = thumb.text(answer.headers["location"])
+    assert "This photo, from the side" in text
+    assert "Live cover, % 70 n/a" in text
+    assert "No earlier photo from this view" in text
+
+    def told() -> list[tuple[str, str, str]]:
+        with thumb.ward() as ward:
+            return [(r.view, r.open, r.photographer) for r in ward.readings("LAM-01")]
+
+    assert told() == [("top", "", "Kim"), ("side", "half", "Kim")]
+    again = thumb.post(f"{where}/how", {"view": "side", "open": "out"})
+    assert "Something else was said" in thumb.undo(answer.headers["location"]).text
+    thumb.undo(again.headers["location"])
+    thumb.undo(answer.headers["location"])
+    assert told() == [("top", "", "Kim")] * 2
+    assert thumb.post(f"{where}/how", {"view": "below"}).status_code == 422
+
+
 def test_a_lot_is_proposed_by_its_tags_and_counts_once_confirmed(
     thumb: Thumb, monkeypatch: pytest.MonkeyPatch
 ) -> None:

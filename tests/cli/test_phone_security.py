@@ -19,7 +19,15 @@ from tests.cli.fakes import FakeEyes
 
 from polypward.errors import BadInputError
 from polypward.records import Specimen
-from polypward_cli.phone import care_pages, inbox, lot_pages, photo_pages, ward_pages, water_pages
+from polypward_cli.phone import (
+    care_pages,
+    inbox,
+    lot_pages,
+    photo_pages,
+    picture_pages,
+    ward_pages,
+    water_pages,
+)
 from polypward_cli.phone.app import make_app
 from polypward_cli.phone.guard import HEADERS, Limits
 from polypward_cli.phone.inbox import keep, kind_of
@@ -111,7 +119,7 @@ def test_nothing_is_taken_from_a_phone_that_is_not_paired(start: Start, phone: P
     client = start()
     takes = [
         route.path.replace("{token}", "a" * 20)
-        for pages in (ward_pages, photo_pages, lot_pages, care_pages, water_pages)
+        for pages in (ward_pages, photo_pages, picture_pages, lot_pages, care_pages, water_pages)
         for route in pages.ROUTES
         if "POST" in (route.methods or ()) and route.path != "/pair"
     ]
@@ -657,7 +665,7 @@ def test_no_place_or_owner_of_a_photo_is_passed_on(
 
     from PIL import ExifTags, Image
 
-    from polypward_cli.phone.photo_pages import _small
+    from polypward_cli.phone.picture_pages import _small
 
     exif = Image.Exif()
     exif[ExifTags.Base.Artist] = "Somebody"

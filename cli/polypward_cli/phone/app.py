@@ -11,7 +11,14 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
-from polypward_cli.phone import care_pages, lot_pages, photo_pages, ward_pages, water_pages
+from polypward_cli.phone import (
+    care_pages,
+    lot_pages,
+    photo_pages,
+    picture_pages,
+    ward_pages,
+    water_pages,
+)
 from polypward_cli.phone.guard import Guard, Limits
 from polypward_cli.phone.inbox import clean, waiting
 from polypward_cli.phone.page import Phone, html
@@ -55,6 +62,7 @@ def make_app(phone: Phone, *, hosts: Collection[str], limits: Limits | None = No
         routes=[
             *ward_pages.ROUTES,
             *photo_pages.ROUTES,
+            *picture_pages.ROUTES,
             *lot_pages.ROUTES,
             *care_pages.ROUTES,
             *water_pages.ROUTES,

@@ -4,13 +4,12 @@ import asyncio
 import math
 import traceback
 from datetime import UTC, datetime, timedelta
-from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
-from starlette.responses import FileResponse, JSONResponse, Response
+from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from polypward.errors import BadInputError
@@ -19,8 +18,9 @@ from polypward_cli.manifest import OPEN, VIEWS
 from polypward_cli.naming import clean_name
 from polypward_cli.phone.inbox import PHOTOS, Arrival, is_token, keep, new_token
 from polypward_cli.phone.page import Ask, Phone, go, page, render
+from polypward_cli.phone.picture_pages import token_of
 from polypward_cli.phone.results import result_of
-from polypward_cli.phone.taps import assign, note_tap
+from polypward_cli.phone.taps import assign, note_tap, retell
 from polypward_cli.phone.uploads import Upload, measure_again, take_in, upload_of
 from polypward_cli.rounds import place_of
 from polypward_cli.run import LOG
@@ -38,7 +38,6 @@ __all__ = ["ROUTES", "held", "measure_left", "specimen_names"]
 ANSWER_WITHIN_S: Final = 8.0
 # A photo that waited on the phone for a network is dated back by at most this.
 LONGEST_WAIT: Final = timedelta(days=14)
-PREVIEW_PX: Final = 480
 
 
 def held(ward: Ward) -> list[dict[str, str]]:
@@ -136,15 +135,18 @@ async def upload(ask: Ask) -> Response:
     return go(href)
 
 
-def _said(ward: Ward, ask: Ask, lot: str) -> tuple[dict[str, Any], datetime]:
+def _how(ask: Ask) -> dict[str, str]:
     view, how_open = ask.text("view"), ask.text("open")
     if view not in ("", *VIEWS) or how_open not in ("", *OPEN):
         raise BadInputError("View or polyps are not as the form has them. Open the form again.")
-    place = ask.text("place_in_lot")
+    return {"view": view, "open": how_open}
+
+
+def _said(ward: Ward, ask: Ask, lot: str) -> tuple[dict[str, Any], datetime]:
+    how, place = _how(ask), ask.text("place_in_lot")
     said = {
         "specimen": specimen_names(ward, ask.text("specimen")),
-        "view": view,
-        "open": how_open,
+        **how,
         "by": ask.by,
         "lot": lot,
         "place_in_lot": int(place) if place.isdecimal() and len(place) < 7 else 0,
@@ -177,7 +179,7 @@ async def _within(future: "Future[Upload]") -> bool:
 
 async def result(ask: Ask) -> Response:
     """Show what became of a photo."""
-    token = _token(ask)
+    token = token_of(ask)
     found = await ask.phone.reading(lambda ward: _result(ward, ask, token))
     if ask.wants_json:
         return JSONResponse({"state": "measured" if found else "kept"})
@@ -202,7 +204,7 @@ def _result(ward: Ward, ask: Ask, token: str) -> dict[str, Any] | None:
 
 async def say_whose(ask: Ask) -> Response:
     """Say whose photo it is, after the fact."""
-    token, eyes = _token(ask), ask.phone.eyes
+    token, eyes = token_of(ask), ask.phone.eyes
 
     def work(ward: Ward) -> int:
         known, name = _known(ward, token), specimen_names(ward, ask.text("specimen"))
@@ -215,9 +217,23 @@ async def say_whose(ask: Ask) -> Response:
     return go(f"/upload/{token}", did=await ask.phone.write(work))
 
 
+async def say_how(ask: Ask) -> Response:
+    """Say from where it was taken and how far the polyps were out, after the fact."""
+    token = token_of(ask)
+
+    def work(ward: Ward) -> int:
+        known, how = _known(ward, token), _how(ask)
+        side = "from the side" if how["view"] == "side" else "from above"
+        polyps = f", polyps {how['open']}" if how["open"] else ""
+        words = f"Photo is {side}{polyps}"
+        return retell(ward, known.key, how, by=ask.by, words=words)
+
+    return go(f"/upload/{token}", did=await ask.phone.write(work))
+
+
 async def say_when(ask: Ask) -> Response:
     """Say when it was taken, after the fact."""
-    token = _token(ask)
+    token = token_of(ask)
 
     def work(ward: Ward) -> int:
         known = _known(ward, token)
@@ -244,65 +260,6 @@ async def say_when(ask: Ask) -> Response:
     return go(f"/upload/{token}", did=await ask.phone.write(work))
 
 
-async def cutout(ask: Ask) -> Response:
-    """Send a cut-out of the ward: a picture that polypward made, without any data of the phone."""
-    number = ask.request.path_params["number"]
-
-    def find(ward: Ward) -> Path | None:
-        rows = list(ward.db.query("select tile from readings where id = ?", [number]))
-        return ward.path / rows[0]["tile"] if rows and rows[0]["tile"] else None
-
-    path = await ask.phone.reading(find)
-    if path is None or not path.is_file():
-        raise HTTPException(404, "There is no such cut-out.")
-    return FileResponse(path, media_type="image/jpeg", headers={"cache-control": "private"})
-
-
-async def preview(ask: Ask) -> Response:
-    """Send a small picture of an upload, made anew: place and owner in its data stay behind."""
-    token = _token(ask)
-    known = await ask.phone.reading(lambda ward: upload_of(ward, token))
-    if known is None:
-        raise HTTPException(404, "There is no such photo.")
-    data = await run_in_threadpool(_small, ask.phone.ward / PHOTOS / known.file)
-    if data is None:
-        raise HTTPException(404, "This photo cannot be shown.")
-    return Response(data, media_type="image/jpeg", headers={"cache-control": "private"})
-
-
-@lru_cache(maxsize=300)
-def _small(path: Path) -> bytes | None:
-    """Return a small JPEG of a photo, None if it cannot be opened."""
-    import io
-
-    import numpy as np
-    from PIL import Image
-
-    from polypward.errors import PhotoRejectedError
-    from polypward_vision.load import load_photo
-
-    try:
-        rgb = load_photo(path).rgb
-    except (PhotoRejectedError, OSError):
-        return None
-    step = max(1, max(rgb.shape[:2]) // (2 * PREVIEW_PX))
-    pixels = rgb[::step, ::step]
-    if pixels.dtype == np.uint16:
-        pixels = (pixels >> 8).astype(np.uint8)
-    small = Image.fromarray(np.ascontiguousarray(pixels))
-    small.thumbnail((PREVIEW_PX, PREVIEW_PX))
-    stream = io.BytesIO()
-    small.save(stream, "JPEG", quality=80)
-    return stream.getvalue()
-
-
-def _token(ask: Ask) -> str:
-    token: str = ask.request.path_params["token"]
-    if not is_token(token):
-        raise HTTPException(404, "There is no such photo.")
-    return token
-
-
 def _known(ward: Ward, token: str) -> Upload:
     known = upload_of(ward, token)
     if known is None:
@@ -316,6 +273,5 @@ ROUTES: Final = (
     Route("/upload/{token}", page(result)),
     Route("/upload/{token}/whose", page(say_whose), methods=["POST"]),
     Route("/upload/{token}/when", page(say_when), methods=["POST"]),
-    Route("/cutout/{number:int}", page(cutout)),
-    Route("/preview/{token}", page(preview)),
+    Route("/upload/{token}/how", page(say_how), methods=["POST"]),
 )

@@ -74,6 +74,8 @@ class Result:
     detail: str
     figures: tuple[Figure, ...]
     missing: tuple[str, ...]
+    view: str
+    open: str
     shot: Shot | None
     last: Shot | None
     last_words: str
@@ -111,6 +113,8 @@ def result_of(ward: Ward, upload: Upload, *, pooled: "PooledSd | None") -> Resul
         detail=words.sentence(mine.detail) if not accepted and mine.detail else "",
         figures=figures,
         missing=missing,
+        view=mine.view or "top",
+        open=mine.open,
         shot=_shot(ward, mine),
         last=_shot(ward, last) if last else None,
         last_words=_last_words(ward, last) if accepted else "",

@@ -9,10 +9,11 @@ from typing import Any, Final
 from polypward.errors import BadInputError
 from polypward_cli.assigning import assign_photos, undo_assignments
 from polypward_cli.phone.config import restore_settings
+from polypward_cli.placing import names_of, place_of, save_place
 from polypward_cli.ward import Ward
 from polypward_cli.ward.ledger import audit, dumps, now_text
 
-__all__ = ["Tap", "assign", "moment", "note_tap", "taps", "undo_tap"]
+__all__ = ["Tap", "assign", "moment", "note_tap", "retell", "taps", "undo_tap"]
 
 SHOWN: Final = 30
 
@@ -111,6 +112,29 @@ def assign(
         return note_tap(ward, by=by, words=words, undo=undo)
 
 
+def retell(ward: Ward, key: str, said: Mapping[str, str], *, by: str, words: str) -> int:
+    """Say anew how a photo was taken (view, open; "" = not said); return the tap's number."""
+    before = _told(ward, key)
+    now = {n: v for n, v in (json.loads(before) | dict(said)).items() if v != ""}
+    with ward.db.atomic():
+        _tell(ward, key, dumps(now), by=by)
+        return note_tap(ward, by=by, words=words, undo={"told": [key, before, dumps(now)]})
+
+
+def _told(ward: Ward, key: str) -> str:
+    """Return what a person said of a photo, as the ledger keeps it."""
+    found: str = ward.db.execute("select manifest from photos where key = ?", [key]).fetchone()[0]
+    return found
+
+
+def _tell(ward: Ward, key: str, told: str, *, by: str) -> None:
+    audit(ward.db, "person said", key, old=_told(ward, key), new={"manifest": told, "by": by})
+    ward.db.table("photos").update(key, {"manifest": told})
+    photo = next(ward.db.query("select * from photos where key = ?", [key]))
+    place = place_of(ward, photo, path=photo["path"], names=names_of(ward))
+    save_place(ward, photo, place, what="placed again")
+
+
 def _last_step(ward: Ward, key: str) -> int | None:
     found = ward.db.execute("select max(id) from assignment_steps where key = ?", [key])
     last: int | None = found.fetchone()[0]
@@ -133,6 +157,13 @@ def _undo_assigned(ward: Ward, steps: Mapping[str, int], by: str) -> None:
     if any(_last_step(ward, key) != step for key, step in steps.items()):
         raise BadInputError("Something else was said of these photos since then.")
     undo_assignments(ward, list(steps), by=by)
+
+
+def _undo_told(ward: Ward, what: Sequence[str], by: str) -> None:
+    key, before, after = what
+    if _told(ward, key) != after:
+        raise BadInputError("Something else was said of this photo since then.")
+    _tell(ward, key, before, by=by)
 
 
 def _undo_entries(ward: Ward, entries: Sequence[Sequence[Any]], by: str) -> None:
@@ -192,6 +223,7 @@ _UNDO: Final[dict[str, Callable[[Ward, Any, str], None]]] = {
     "photos": _drop_photos,
     "assigned": _undo_assigned,
     "time_source": _undo_time_source,
+    "told": _undo_told,
     "settings": _undo_settings,
     "entries": _undo_entries,
     "looks": _undo_looks,
