@@ -236,6 +236,10 @@ def test_nothing_is_cut_at_any_width(opened: Any, report: Path, width: int) -> N
         page.goto(path.as_uri())
         page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
         assert page.evaluate("document.documentElement.scrollWidth") <= width, path.name
+        # On a phone the rows of these tables fold, so that none goes on beyond its edge.
+        wide = "[...document.querySelectorAll('.scroll')].filter(one =>"
+        wide += " one.querySelector('.stack') && one.scrollWidth > one.clientWidth).length"
+        assert width > 640 or page.evaluate(wide) == 0, path.name
         cut = page.evaluate(
             "() => [...document.querySelectorAll('main :is(p, li, dd, dt, h1, h2, h3, label)')]"
             ".filter((one) => one.scrollWidth > one.clientWidth + 1 && one.clientWidth)"
