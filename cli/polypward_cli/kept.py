@@ -74,7 +74,7 @@ def forget_files(ward: Path, old: Mapping[str, Any], new: Mapping[str, Any]) -> 
     was, now = ((one.get("tile", ""), one.get("mask", "")) for one in (old, new))
     gone = {name for name in was if name and name not in now and is_own(name)}
     if gone:
-        gone.add(small_of(*was))
+        gone |= {small_of(*was)} - {small_of(*now)}
     for name in gone:
         (ward / name).unlink(missing_ok=True)
 

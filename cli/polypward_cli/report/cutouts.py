@@ -115,7 +115,7 @@ def _read_index(folder: Path | None) -> dict[str, SmallPicture]:
     try:
         found = json.loads((folder / INDEX).read_text(encoding="utf-8"))
         return {key: SmallPicture.from_json(told) for key, told in found.items()}
-    except (OSError, KeyError, TypeError, ValueError, AttributeError):
+    except (OSError, KeyError, OverflowError, TypeError, ValueError, AttributeError):
         return {}  # no earlier report, a damaged one, or one of another version
 
 
