@@ -20,10 +20,13 @@ _PUT_OFF_SHOWN: Final = 12
 _PAGE_MM: Final = (210.0, 297.0)
 _MARGIN_MM: Final = 11.0
 _GAP_MM: Final = 6.0
-# Largest first; the smallest that is still read on a clipboard.
-_SIZES_PT: Final = (10.0, 9.0, 8.0, 7.0, 6.0)
+# Largest first; the smallest that is still read on a clipboard. From the next on in two columns.
+_SIZES_PT: Final = (13.0, 12.0, 11.0, 10.0, 9.0, 8.0, 7.0, 6.0)
+_ONE_COLUMN_PT: Final = 10.0
 _PT_MM: Final = 25.4 / 72
 _LEADING: Final = 1.3
+_BOXES: Final = ("[ ] ", "[x] ")
+_BOX: Final = 0.75  # its edge in the height of the letters
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +71,8 @@ def _leg(leg: Leg) -> list[Line]:
     if place.looked:
         lines.append(Line(f"[x] looked at {place.looked}", "note"))
     elif place.held:
-        lines.append(Line(f"[ ] all {place.held} as yesterday, or: {_ODD_WORDS}", "note"))
+        whole = f"all {place.held} as" if place.held > 1 else "as"
+        lines.append(Line(f"[ ] {whole} yesterday, or: {_ODD_WORDS}", "note"))
     shown = {stop.specimen for stop in leg.stops if stop.kind == "look again"}
     lines += [
         Line(f"    still odd: {name}, {why}", "note")
@@ -83,7 +87,7 @@ def _said(stop: Stop, *, where: bool = False) -> str:
     late = f", {days} late" if stop.late_days > 0 else ""
     place = f" ({stop.place})" if where and stop.place else ""
     kind = "see to it" if stop.kind == "urgent" else stop.kind
-    return f"[ ] {stop.specimen or 'here'}{place}  {kind}{late}: {stop.why}"
+    return f"[ ] {stop.specimen or 'the place'}{place}  {kind}{late}: {stop.why}"
 
 
 def _put_off(planned: Round) -> list[Line]:
@@ -121,7 +125,7 @@ def write_page(planned: Round, path: Path) -> int:
     lines = lines_of(planned)
     left = 0
     for size in _SIZES_PT:
-        columns = 1 if size == _SIZES_PT[0] else 2
+        columns = 1 if size >= _ONE_COLUMN_PT else 2
         laid = _lay(pdf, lines, size, columns)
         left = len(laid) - _rows(size) * columns
         if left <= 0:
@@ -152,7 +156,8 @@ def _lay(pdf: "FPDF", lines: Sequence[Line], size: float, columns: int) -> list[
     """Break lines to the width of a column."""
     laid: list[tuple[Level, str]] = []
     for line in lines:
-        if line.level == "head" and laid:
+        # What to wash stands with the place that follows it.
+        if line.level in ("head", "wash") and laid and laid[-1][0] != "wash":
             laid.append(("note", ""))
         _font(pdf, line.level, size)
         # The page's built-in letters are those of western Europe.
@@ -173,5 +178,20 @@ def _draw(pdf: "FPDF", laid: Sequence[tuple[Level, str]], size: float, columns: 
     for position, (level, text) in enumerate(laid):
         column, row = divmod(position, rows)
         _font(pdf, level, size)
-        x = _MARGIN_MM + column * (_width(columns) + _GAP_MM)
-        pdf.text(x, _MARGIN_MM + (row + 1) * step, text)
+        x, y = _MARGIN_MM + column * (_width(columns) + _GAP_MM), _MARGIN_MM + (row + 1) * step
+        if text.startswith(_BOXES):
+            _box(pdf, x, y, size * _PT_MM * _BOX, ticked=text.startswith(_BOXES[1]))
+            x, text = x + pdf.get_string_width(_BOXES[0]), text[len(_BOXES[0]) :]
+        if level == "wash":
+            pdf.line(x, y - step, x + _width(columns), y - step)
+        pdf.text(x, y, text)
+
+
+def _box(pdf: "FPDF", x: float, y: float, edge: float, *, ticked: bool) -> None:
+    """Draw a box to tick that stands on the line of letters at `y`."""
+    pdf.set_line_width(0.2)
+    pdf.rect(x, y - edge, edge, edge)
+    if ticked:
+        pdf.polyline(
+            [(x + edge * a, y - edge * b) for a, b in ((0.2, 0.5), (0.4, 0.2), (0.85, 0.85))]
+        )

@@ -82,6 +82,7 @@ def test_it_prints_on_one_page(walk: Desk, tmp_path: Path) -> None:
     text = pages[0].extract_text()
     assert "rack 2 (main, clean)" in text
     assert "see to it" in text
+    assert "[ ]" not in text  # boxes to tick are drawn
     with walk.ward() as ward, ward.db.atomic():
         for number in range(900):
             ward.db.execute(
