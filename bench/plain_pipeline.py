@@ -106,8 +106,8 @@ def beside(plain: Plain, shots: Sequence[Shot]) -> str:
         f"{len(shots)} photos, {len(refused)} refused by polypward and left out; bare decode "
         f"{1000 * np.median(bare):.0f} ms",
         "",
-        "| | CPU a photo | over a bare decode | IoU live | live cover error | live area error | "
-        "area at its own plane |",
+        "| | CPU a photo | over a bare decode | IoU live | live cover error | live area error, "
+        "median | by its own plane's scale |",
         "| --- |" + " --- |" * 6,
     ]
     kinds = {"plain pipeline": theirs, "polypward": ours, "plain, those refused": refused}
@@ -130,7 +130,7 @@ def _row(name: str, judged: Sequence[Judged], bare: float) -> str:
     ]
     for areas in ([one.area for one in judged], [one.own_area for one in judged]):
         off = 100 * (np.array(areas) - 1)
-        cells.append(f"{np.nanmean(off):+.1f} % (median size {np.nanmedian(np.abs(off)):.1f} %)")
+        cells.append(f"{np.nanmedian(np.abs(off)):.1f} % (mean {np.nanmean(off):+.1f} %)")
     return f"| {name} | " + " | ".join(cells) + " |"
 
 

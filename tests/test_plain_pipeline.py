@@ -77,4 +77,4 @@ def test_a_photo_that_polypward_refuses_is_told_apart(
         "0.900 (worst 0.90)",
         "0.500 (worst 0.50)",
     ]
-    assert "+20.0 % (median size 20.0 %) | -10.0 % (median size 10.0 %)" in lines[-3]
+    assert "20.0 % (mean +20.0 %) | 10.0 % (mean -10.0 %)" in lines[-3]
