@@ -25,6 +25,7 @@ _PHONES: dict[str, tuple[tuple[float, float, float], tuple[float, float, float],
     "phone-e": ((598, 532, 470), (42, 34, 26), 0.09),
     "phone-f": ((602, 538, 458), (36, 40, 32), 0.05),
     "phone-g": ((593, 526, 462), (33, 46, 25), 0.08),
+    "phone-h": ((607, 541, 456), (31, 37, 29), 0.06),
 }
 SENSORS = ("Nikon 5100 (NPL)", "Sigma SDMerill (NPL)", *_PHONES)
 

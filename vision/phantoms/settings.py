@@ -109,7 +109,7 @@ UNSEEN = Family(
     growths=("moss", "rust", "violet", "sponge"),
     grounds=("mesh", "slate"),
     lamps=(lamp("LED-V2"), lamp("ID50"), lamp("D60"), lamp("ID65"), reef(0.22, white="LED-V2")),
-    sensors=("Sigma SDMerill (NPL)", "phone-f", "phone-g"),
+    sensors=("phone-f", "phone-g", "phone-h"),
     tones=("s-curve", "filmic"),
     plugs=((58, 3, 8), (40, 0, 0), (74, 2, -2)),
 )
