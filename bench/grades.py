@@ -46,11 +46,16 @@ def shot(task: Task, *, seed: int) -> Shot:
 
 
 def grade(one: Shot) -> tuple[str, float | None]:
-    """Grade of a photo read with nothing known of its card but the nominal layout."""
+    """Grade of a photo read with nothing known of its card but the nominal layout.
+
+    The code where the photo is refused, or its colour for what shines.
+    """
     try:
         reading = nominal_reading(one)
     except PhotoRejectedError as error:
         return error.code, None
+    if "colour-spoiled" in reading.reasons:  # by what shines on the tissue, not by the card
+        return "colour-spoiled", reading.de00_mean
     return reading.colour_grade or "none", reading.de00_mean
 
 

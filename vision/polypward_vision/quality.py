@@ -39,9 +39,10 @@ DARK_WHITE = 0.03
 # Tilt of the optical axis against the card's normal, degrees.
 TILT_NOTED_DEG, TILT_WIDER_SD_DEG, TILT_REJECTED_DEG = 15.0, 25.0, 35.0
 # Shares of the specimen's pixels. Table: the mean colour of what is left is off in 1 of 10 at a
-# burnt-out share of 0.012, in 4 at 0.14; in 2 of 10 at a shining share of 0.024, in 5 at 0.058.
+# burnt-out share of 0.012, in 4 at 0.14; in 2 of 10 at a shining share of 0.024, in 5 at 0.058. The
+# live area is off in 2 of 10 at a shining share of 0.099, in 4 at 0.17.
 BURNT_NOTED, BURNT_NO_COLOUR, BURNT_REJECTED = 0.01, 0.06, 0.30
-GLINTS_NOTED, GLINTS_NO_COLOUR, GLINTS_REJECTED = 0.01, 0.02, 0.25
+GLINTS_NOTED, GLINTS_NO_COLOUR, GLINTS_REJECTED = 0.01, 0.02, 0.15
 # Of the specimen and the white spots on its rim, spots that are burnt out and not taken for live
 # tissue: bare skeleton looks like it. Spots painted on 14 rendered photos moved the cover by up to
 # 0.14; up to this share the reading's own SD covers what they did.
