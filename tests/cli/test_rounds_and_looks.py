@@ -96,6 +96,13 @@ def test_it_prints_on_one_page(walk: Desk, tmp_path: Path) -> None:
     assert "lines more: on the screen" in PdfReader(page).pages[0].extract_text()
 
 
+def test_a_page_under_another_name_than_a_pdf_s_is_refused(walk: Desk, tmp_path: Path) -> None:
+    page = tmp_path / "round.html"
+    done = run("rounds", "--ward", walk.path, "--on", ON, "--out", page)
+    assert (done.exit_code, "ends in .pdf" in done.stderr) == (2, True)
+    assert not page.exists()
+
+
 def test_a_look_that_finds_one_odd_raises_look_again_until_answered(walk: Desk) -> None:
     at = ("--at", "2026-05-26T08:10", "--ward", walk.path)
     calm = run("look", "RACK 2", "--by", "Kim", *at)

@@ -33,6 +33,7 @@ def rounds(
     """
     from datetime import datetime
 
+    from polypward.errors import BadInputError
     from polypward.rounds import WASH
     from polypward_cli.claim.due import claims_due
     from polypward_cli.dates import parse_day
@@ -41,6 +42,8 @@ def rounds(
     from polypward_cli.ward import Ward
     from polypward_cli.ward.kept_courses import catch_up
 
+    if out is not None and out.suffix.lower() != ".pdf":
+        raise BadInputError(f"--out {out}: the page is a PDF; give a name that ends in .pdf")
     with Ward.open(ward) as opened:
         if told := catch_up(opened, "rounds"):
             typer.echo(told, err=True)
