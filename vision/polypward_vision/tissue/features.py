@@ -17,6 +17,7 @@ from polypward.labels import BACKGROUND, LABEL_NAMES
 __all__ = ["SECOND_FEATURES", "second_features"]
 
 Array = npt.NDArray[np.float32]
+Features = npt.NDArray[np.float16]
 
 # Box sides in mm: pixel noise, a septum, a polyp's rim, a polyp. Chosen by judgement.
 FINE_MM, SMALL_MM, MIDDLE_MM = 0.6, 1.4, 3.0
@@ -37,7 +38,7 @@ SECOND_FEATURES: tuple[str, ...] = (
 )
 
 
-def second_features(lab: Array, chances: Array, *, coarse: Array, mm_per_px: float) -> Array:
+def second_features(lab: Array, chances: Array, *, coarse: Array, mm_per_px: float) -> Features:
     """Features of the second look, in the order of `SECOND_FEATURES`.
 
     Parameters
@@ -53,7 +54,8 @@ def second_features(lab: Array, chances: Array, *, coarse: Array, mm_per_px: flo
 
     Returns
     -------
-    float32 array of shape (len(SECOND_FEATURES), rows * cols)
+    float16 array of shape (len(SECOND_FEATURES), rows * cols)
+        They are the largest thing in memory; three digits are enough.
     """
     rows, cols = lab.shape[:2]
     return _stack(
@@ -63,8 +65,8 @@ def second_features(lab: Array, chances: Array, *, coarse: Array, mm_per_px: flo
     )
 
 
-def _stack(count: int, pixels: int, planes: Iterator[Array | float]) -> Array:
-    out = np.empty((count, pixels), np.float32)
+def _stack(count: int, pixels: int, planes: Iterator[Array | float]) -> Features:
+    out = np.empty((count, pixels), np.float16)
     for row, plane in zip(out, planes, strict=True):
         row[:] = plane.ravel() if isinstance(plane, np.ndarray) else plane
     return out

@@ -40,12 +40,12 @@ class Perceptron:
     weights: tuple[Array, ...]
     biases: tuple[Array, ...]
 
-    def __call__(self, features: Array) -> Array:
+    def __call__(self, features: npt.NDArray[np.floating[Any]]) -> Array:
         """Probabilities, float32 (n, 4), of features of shape (n features, n)."""
         out = np.empty((features.shape[1], len(LABEL_NAMES)), np.float32)
         last = len(self.weights) - 1
         for start in range(0, features.shape[1], BLOCK_PX):
-            block = features[:, start : start + BLOCK_PX]
+            block = features[:, start : start + BLOCK_PX].astype(np.float32)
             for index, (weight, bias) in enumerate(zip(self.weights, self.biases, strict=True)):
                 block = weight @ block + bias[:, None]
                 if index < last:
