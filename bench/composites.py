@@ -9,7 +9,6 @@ structure is not.
 
 import argparse
 import os
-import tempfile
 from dataclasses import replace
 from pathlib import Path
 
@@ -23,7 +22,7 @@ from bench.segmenters import UNSEEN_TILES, unseen_photo
 from phantoms.photo_tiles import PhotoTile
 from phantoms.tissue_figures import tissue_figures
 from phantoms.traced.textures import Textures, load_textures
-from phantoms.train_model import photo_tiles
+from phantoms.train_model import photo_tiles, tiles_folder
 from polypward.labels import BARE, LIVE, OVERGROWN
 from polypward_vision.tissue import load_base_model
 
@@ -59,8 +58,7 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=1)
     asked = parser.parse_args()
     cv2.setNumThreads(1)
-    folder = asked.cache or Path(tempfile.gettempdir()) / "polypward-tiles"
-    folder.mkdir(parents=True, exist_ok=True)
+    folder = tiles_folder(asked.cache)
     photos = photo_tiles(asked.photos, unseen_photo, folder=folder, workers=asked.workers)
     textures, model = load_textures(asked.textures), load_base_model()
     print("| structure of real reef | live | bare | overgrown | cover error | not one specimen |")

@@ -7,7 +7,6 @@ the same family, painted so that tissue and what it is mistaken for are as alike
 import argparse
 import importlib
 import os
-import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -22,7 +21,7 @@ from bench.segmenters import UNSEEN_TILES, unseen_photo
 from phantoms.photo_tiles import PhotoTile, tile_of
 from phantoms.scene import Lab, Scene
 from phantoms.settings import UNSEEN, random_camera, random_scene
-from phantoms.train_model import photo_tiles
+from phantoms.train_model import photo_tiles, tiles_folder
 from polypward.labels import BACKGROUND, BARE, LABEL_NAMES, LIVE, OVERGROWN
 from polypward_vision.tissue import Labeller, load_base_model, map_tissue
 
@@ -158,8 +157,7 @@ def main() -> None:
     parser.add_argument("--photos", type=int, default=8, help="of each pair of colours")
     asked = parser.parse_args()
     cv2.setNumThreads(1)
-    folder = asked.cache or Path(tempfile.gettempdir()) / "polypward-tiles"
-    folder.mkdir(parents=True, exist_ok=True)
+    folder = tiles_folder(asked.cache)
     model = load_base_model()
     tiles = photo_tiles(UNSEEN_TILES, unseen_photo, folder=folder, workers=1)
     alike = photo_tiles(asked.photos * len(PAIRS), painted_photo, folder=folder, workers=1)

@@ -188,7 +188,7 @@ def _open_gates(found: dict[str, float]) -> Iterator[None]:
 
     with (
         patch("polypward_vision.sight.check_card", card),
-        patch("polypward_vision.assemble.check_tissue", tissue),
+        patch("polypward_vision.tissue_light.check_tissue", tissue),
     ):
         yield
 

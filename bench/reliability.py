@@ -8,7 +8,6 @@ import argparse
 import importlib
 import os
 import sys
-import tempfile
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -24,7 +23,7 @@ import numpy.typing as npt
 from bench.segmenters import UNSEEN_TILES, unseen_photo
 from phantoms.photo_tiles import PhotoTile
 from phantoms.temperature import doubtful_pixels, fit_temperature, tempered
-from phantoms.train_model import Settings, held_out_photo, photo_tiles
+from phantoms.train_model import Settings, held_out_photo, photo_tiles, tiles_folder
 from polypward.labels import LIVE
 from polypward_vision.tissue import Labeller, load_base_model, map_tissue
 from polypward_vision.tissue.mapping import SURE
@@ -219,8 +218,7 @@ def main() -> None:
     parser.add_argument("--svg", type=Path, help="where the curves are drawn")
     asked = parser.parse_args()
     cv2.setNumThreads(1)
-    folder = asked.cache or Path(tempfile.gettempdir()) / "polypward-tiles"
-    folder.mkdir(parents=True, exist_ok=True)
+    folder = tiles_folder(asked.cache)
     base = load_base_model()
     start = time.monotonic()
     temperature = 1.0

@@ -11,7 +11,6 @@ import json
 import os
 import pickle
 import sys
-import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -36,7 +35,7 @@ from bench.plain_segmenters import (
 from phantoms.photo_tiles import PhotoTile, photo_tile
 from phantoms.settings import UNSEEN
 from phantoms.tissue_figures import tissue_figures
-from phantoms.train_model import Settings, held_out_photo, photo_tiles, training_photo
+from phantoms.train_model import Settings, held_out_photo, photo_tiles, tiles_folder, training_photo
 from polypward_vision.tissue import TissueModel, load_base_model
 from polypward_vision.tissue.model import FLOOR, NOTHING, coarse_view
 
@@ -159,8 +158,7 @@ def main() -> None:
     parser.add_argument("--anew", action="store_true", help="judge the rows again")
     asked = parser.parse_args()
     cv2.setNumThreads(1)
-    folder = asked.cache or Path(tempfile.gettempdir()) / "polypward-tiles"
-    folder.mkdir(parents=True, exist_ok=True)
+    folder = tiles_folder(asked.cache)
     kept = folder / "segmenters.json"
     found = json.loads(kept.read_text(encoding="utf-8")) if kept.exists() else {}
     memos: dict[str, dict[int, Any]] = {}

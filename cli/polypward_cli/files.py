@@ -4,11 +4,13 @@ import hashlib
 import os
 import secrets
 from contextlib import suppress
+from functools import cache
 from pathlib import Path
 
 from polypward.errors import BadInputError
 
 __all__ = [
+    "code_digest",
     "force_folder",
     "is_own",
     "is_there",
@@ -81,6 +83,14 @@ def read_small(path: Path, *, most: int) -> bytes:
     if len(data) > most:
         raise BadInputError(f"{path}: over {most / 1e6:g} MB; such a file is smaller")
     return data
+
+
+@cache
+def code_digest(*folders: Path, kinds: tuple[str, ...] = (".py",)) -> str:
+    """Return a digest of the files of these kinds in and below folders, 20 hex digits."""
+    files = (file for folder in folders for file in sorted(folder.rglob("*.*")))
+    code = b"\0".join(file.read_bytes() for file in files if file.suffix in kinds)
+    return hashlib.sha256(code).hexdigest()[:20]
 
 
 def is_own(name: str) -> bool:

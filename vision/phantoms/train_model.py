@@ -113,6 +113,13 @@ def _cached(
         return PhotoTile(tile=tile, drawn=json.loads(str(arrays["drawn"])))
 
 
+def tiles_folder(cache: Path | None) -> Path:
+    """Return the folder in which rendered tiles are kept, made if missing."""
+    folder = cache or Path(tempfile.gettempdir()) / "polypward-tiles"
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder
+
+
 def photo_tiles(
     count: int, make: Callable[[int], PhotoTile | None], *, folder: Path, workers: int
 ) -> list[PhotoTile]:
@@ -181,8 +188,7 @@ def main() -> None:
     asked = parser.parse_args()
     settings = Settings()
     cv2.setNumThreads(1)
-    folder = asked.cache or Path(tempfile.gettempdir()) / "polypward-tiles"
-    folder.mkdir(parents=True, exist_ok=True)
+    folder = tiles_folder(asked.cache)
     held = photo_tiles(
         settings.held_out_tiles, held_out_photo, folder=folder, workers=asked.workers
     )

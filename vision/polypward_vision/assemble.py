@@ -5,16 +5,17 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from polypward.labels import BACKGROUND, LIVE
+from polypward.labels import BACKGROUND
 from polypward.records import PhotoSettings, Reading
 from polypward_vision.colour.apply import Correction
 from polypward_vision.colour.correct import ColourFit
 from polypward_vision.measure import area_rsd, measure
-from polypward_vision.quality import BURNT, check_tissue, glints, hidden_share
+from polypward_vision.quality import hidden_share
 from polypward_vision.result import PhotoResult
 from polypward_vision.sight import Sight
 from polypward_vision.tile import Tile, scale_at
 from polypward_vision.tissue import TissueMap
+from polypward_vision.tissue_light import tissue_light
 
 __all__ = ["assemble"]
 
@@ -56,19 +57,16 @@ def assemble(
     """
     frame, labels = tile.frame, tissue.labels
     coloured = colour is not None and colour.grade != "refused"
-    burnt, shine = glints(tile.rgb8, lab if coloured else None, mm_per_px=frame.mm_per_px)
     hidden = hidden_share(labels, tile.rgb8, tile.valid)
-    seen = check_tissue(
-        live=labels == LIVE,
-        specimen=labels != BACKGROUND,
-        burnt=burnt,
-        all_burnt=np.asarray((tile.rgb8 >= 255 * BURNT).all(axis=2)),
-        shine=shine,
+    light = tissue_light(
+        labels,
+        tile.rgb8,
+        lab if coloured else None,
+        mm_per_px=frame.mm_per_px,
         unsure=tissue.unsure,
         hidden=hidden,
     )
-    spoiled = coloured and "colour-spoiled" in seen
-    coloured = coloured and not spoiled
+    coloured = coloured and not light.spoiled
     pose = sight.pose if sight is not None else None
     rsd = area_rsd(
         rms_px=pose.rms_px if pose is not None else 0.0,
@@ -87,13 +85,13 @@ def assemble(
         sides=tissue.sides,
         hidden=hidden,
         lab=lab if coloured else None,
-        left_out=burnt | shine,
+        left_out=light.left_out,
     )
     mean = measures.mean_lab or (None, None, None)
     reading = Reading(
         photo="",
         sha256="",
-        reasons=_notes((*notes, *seen), settings, tissue, sight, colour, height_mm),
+        reasons=_notes((*notes, *light.notes), settings, tissue, sight, colour, height_mm),
         card=sight.card.layout if sight is not None else "",
         card_serial=sight.card.serial if sight is not None else "",
         mm_per_px=_mm_per_px(tile, labels, sight, settings, height_mm),
@@ -101,7 +99,7 @@ def assemble(
         camera_mm=pose.camera_mm if pose is not None else None,
         height_mm=height_mm,
         lamp=settings.lamp,
-        colour_grade=colour.grade if colour is not None and not spoiled else "refused",
+        colour_grade=colour.grade if colour is not None and not light.spoiled else "refused",
         de00_mean=colour.de00_mean if colour is not None else None,
         de00_max=colour.de00_max if colour is not None else None,
         live_mm2=measures.live_mm2,

@@ -9,13 +9,13 @@ import numpy as np
 import numpy.typing as npt
 
 from polypward.errors import BadInputError, PhotoRejectedError
-from polypward.labels import BACKGROUND, LIVE
+from polypward.labels import BACKGROUND
 from polypward.records import Reading
 from polypward_vision.colour.apply import Correction
 from polypward_vision.measure import AreaSd, check_labels, measure
-from polypward_vision.quality import BURNT, check_tissue, glints
 from polypward_vision.tile import Tile, TileFrame
 from polypward_vision.tissue import TissueMap
+from polypward_vision.tissue_light import tissue_light
 
 __all__ = ["CorrectedMap", "measure_again", "moved"]
 
@@ -133,26 +133,19 @@ def measure_again(
     coloured = reading.colour_grade not in (None, "refused")
     fitted = Correction.from_json(correction)
     lab = fitted.to_lab(tile, x_mm=frame.x_mm, y_mm=frame.y_mm, mm_per_px=frame.mm_per_px)
-    burnt, shine = glints(tile, lab if coloured else None, mm_per_px=frame.mm_per_px)
     try:
-        notes = check_tissue(
-            live=labels == LIVE,
-            specimen=labels != BACKGROUND,
-            burnt=burnt,
-            all_burnt=np.asarray((tile >= 255 * BURNT).all(axis=2)),
-            shine=shine,
-            unsure=0.0,
+        light = tissue_light(
+            labels, tile, lab if coloured else None, mm_per_px=frame.mm_per_px, unsure=0.0
         )
     except PhotoRejectedError as error:
         raise BadInputError(f"by this map the photo would be rejected ({error})") from error
-    spoiled = coloured and "colour-spoiled" in notes
-    coloured = coloured and not spoiled
+    coloured = coloured and not light.spoiled
     measures = measure(
         labels,
         mm_per_px=frame.mm_per_px,
         rsd=AreaSd(corners=float(correction.get("area_rsd", _USUAL_RSD)), print_scale=0, height=0),
         lab=lab if coloured else None,
-        left_out=burnt | shine,
+        left_out=light.left_out,
     )
     mean = measures.mean_lab or (None, None, None)
     kept = tuple(code for code in reading.reasons if code not in _OF_THE_MAP)
@@ -160,14 +153,14 @@ def measure_again(
     edge = ("edge-reached",) if rim.any() else ()
     return replace(
         reading,
-        reasons=tuple(dict.fromkeys([*kept, *edge, "map-corrected", *notes])),
+        reasons=tuple(dict.fromkeys([*kept, *edge, "map-corrected", *light.notes])),
         live_mm2=measures.live_mm2,
         live_mm2_sd=measures.live_mm2_sd,
         bare_mm2=measures.bare_mm2,
         overgrown_mm2=measures.overgrown_mm2,
         live_cover=measures.live_cover,
         live_cover_sd=measures.live_cover_sd,
-        colour_grade="refused" if spoiled else reading.colour_grade,
+        colour_grade="refused" if light.spoiled else reading.colour_grade,
         L=mean[0],
         a=mean[1],
         b=mean[2],

@@ -1,8 +1,8 @@
 """Is a photo good enough: focus and motion on the markers' edges, light, water surface, glare.
 
-Every limit is a constant here. Where a line says "table", it lies between the last strength of a
-fault that did no harm on rendered photos and the first that did (`python -m bench.quality`, the
-table in docs/accuracy.md); the others are by judgement. Real phones may ask for others.
+Every limit is a constant here. Where a line says "table", it was set by what faults of rising
+strength did to rendered photos (`python -m bench.quality`, the table in docs/accuracy.md); the
+others are by judgement. Real phones may ask for others.
 """
 
 from dataclasses import dataclass

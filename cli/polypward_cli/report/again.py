@@ -10,7 +10,6 @@ templates of polypward. Only the time at the foot of a page is that of its writi
 import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
-from functools import cache
 from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -18,6 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 import polypward
 import polypward_cli
 from polypward.records import Reading
+from polypward_cli.files import code_digest
 from polypward_cli.report.cutouts import take_over
 from polypward_cli.report.strips import Desk
 from polypward_cli.report.views import CutOutView, FlagView, SpecimenView, WardView
@@ -109,13 +109,10 @@ def _view_of(told: dict[str, Any]) -> SpecimenView:
     return SpecimenView(**told | dict.fromkeys(_OWN, ()) | {"flags": flags, "latest": cut})
 
 
-@cache
 def _code() -> str:
     """Return a digest of the whole of polypward, templates among it."""
     folders = (Path(package.__path__[0]) for package in (polypward, polypward_cli))
-    files = (file for folder in folders for file in sorted(folder.rglob("*.*")))
-    kinds = (".py", ".j2", ".css", ".js", ".toml")
-    return _digest(b"\0".join(file.read_bytes() for file in files if file.suffix in kinds))
+    return code_digest(*folders, kinds=(".py", ".j2", ".css", ".js", ".toml"))
 
 
 def _digest(data: bytes) -> str:

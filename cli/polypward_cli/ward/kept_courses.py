@@ -17,7 +17,7 @@ from collections.abc import Callable, Mapping
 from collections.abc import Set as AbstractSet
 from dataclasses import asdict, dataclass, fields
 from datetime import date
-from functools import cache, partial
+from functools import partial
 from hashlib import sha256
 from json import loads
 from operator import attrgetter
@@ -27,6 +27,7 @@ from typing import TYPE_CHECKING, Any, Final
 import polypward
 from polypward.errors import BadInputError
 from polypward.records import CareEvent, Reading, Specimen
+from polypward_cli.files import code_digest
 from polypward_cli.ward.course_tables import (
     READINGS,
     lines_of,
@@ -248,12 +249,9 @@ def _seen(ward: "Ward") -> str:
     return _digest(said, dumps(kinds), dumps(events), _code())
 
 
-@cache
 def _code() -> str:
     """Return a digest of the code that courses come from, so that nothing of older code is kept."""
-    folders = (Path(polypward.__file__).parent, Path(__file__).parent)
-    files = sorted(file for folder in folders for file in folder.rglob("*.py"))
-    return _digest(*(file.read_text(encoding="utf-8") for file in files))
+    return code_digest(Path(polypward.__file__).parent, Path(__file__).parent)
 
 
 def _told(one: Specimen, readings: list[Reading], care: list[CareEvent]) -> str:

@@ -77,11 +77,9 @@ def _recessions(reader: ChartReader) -> list[Raised]:
     return found
 
 
-def _is_sharp(
-    before: Point, here: Point, reader: ChartReader, earlier: Point | None = None
-) -> bool:
-    """Whether the loss between two visits is large, fast and beyond the noise."""
-    settings = reader.settings
+def _is_sharp(sure: Sequence[Point], here: Point, reader: ChartReader) -> bool:
+    """Whether the loss since the visits before, newest first, is large, fast and no noise."""
+    settings, before = reader.settings, sure[0]
     loss = here.x - before.x
     noise = sqrt(
         before.sd**2 + here.sd**2 + (settings.share_per_contraction_sd * (here.u - before.u)) ** 2
@@ -89,9 +87,8 @@ def _is_sharp(
     if before.x >= 0 or loss <= settings.limit_sds * noise:
         return False
     # The way back from a visit that read too well is no loss.
-    if earlier is not None:
-        noise = sqrt(earlier.sd**2 + here.sd**2)
-        if here.x - earlier.x <= settings.limit_sds * noise:
+    for earlier in sure[1:]:
+        if here.x - earlier.x <= settings.limit_sds * sqrt(earlier.sd**2 + here.sd**2):
             return False
     share = loss / -before.x
     days = max(1, (reader.day(here.at) - reader.day(before.at)).days)
@@ -102,7 +99,7 @@ def _is_sharp(
 
 
 def _sure_before(rows: Sequence[Row], position: int) -> list[Point]:
-    """Return the last two visits before a row that are not in doubt, of the same body."""
+    """Return the last two visits before a row that are not in doubt, of its body, newest first."""
     found: list[Point] = []
     for row in reversed(rows[:position]):
         if not row.point.doubtful:
@@ -132,11 +129,10 @@ def _sharp_losses(reader: ChartReader, acknowledged: Sequence[datetime]) -> list
             continue
         standing = bool(found) and found[-1].cleared_on is None
         sure = _sure_before(rows, position)
-        before, earlier = (*sure, None, None)[:2]
-        if before and not here.doubtful and _is_sharp(before, here, reader, earlier):
+        if sure and not here.doubtful and _is_sharp(sure, here, reader):
             calm = 0
             if not standing:
-                found.append(Raised("sharp-loss", position, position, since=before))
+                found.append(Raised("sharp-loss", position, position, since=sure[0]))
         elif standing:
             level = rows[found[-1].row].point
             worse = here.x - level.x > reader.settings.limit_sds * sqrt(here.sd**2 + level.sd**2)

@@ -45,7 +45,7 @@ class Perceptron:
         out = np.empty((features.shape[1], len(LABEL_NAMES)), np.float32)
         last = len(self.weights) - 1
         for start in range(0, features.shape[1], BLOCK_PX):
-            block = features[:, start : start + BLOCK_PX].astype(np.float32)
+            block = features[:, start : start + BLOCK_PX].astype(np.float32, copy=False)
             for index, (weight, bias) in enumerate(zip(self.weights, self.biases, strict=True)):
                 block = weight @ block + bias[:, None]
                 if index < last:
