@@ -9,59 +9,94 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from polypward_cli.report import words
-from polypward_cli.report.charts import Chart, Mark, Point, chart_svg
+from polypward_cli.report.charts import Chart, Mark, Point, drawing_of
 from polypward_cli.report.course_charts import STEPS, _range
+from polypward_cli.report.drawn import Drawn
 
 DAY = date(2026, 3, 2)
 
 
 def chart(*points: Point, **more: object) -> str:
     made = Chart(key="k", title="T", summary="S", unit=" %", points=points, **more)  # type: ignore[arg-type]
-    return str(chart_svg(made, first=DAY, last=DAY + timedelta(days=10)))
+    return drawn(made, DAY, DAY + timedelta(days=10))
+
+
+def drawn(made: Chart, first: date, last: date) -> str:
+    (view,) = Drawn().views("s", [drawing_of(made, first=first, last=last)])
+    return str(view.svg)
+
+
+def marks(svg: str, role: str) -> list[str]:
+    """Return what each group of marks of a class holds."""
+    return re.findall(rf'<g class="{role}">(.*?)</g>', svg)
+
+
+def places(svg: str, role: str) -> list[tuple[float, float]]:
+    found = re.findall(r"translate\(([\d.-]+),([\d.-]+)\)", "".join(marks(svg, role)))
+    return [(float(x), float(y)) for x, y in found]
 
 
 def test_dots_stand_where_axis_and_days_say() -> None:
     """Dots run over 284 px from 54 and 130 px up from 150: half the days, 3/4 of the values."""
-    drawn = chart(
+    svg = chart(
         Point(day=DAY, value=0.0),
         Point(day=DAY + timedelta(days=5), value=75.0),
         Point(day=DAY + timedelta(days=10), value=100.0),
     )
-    dots = re.findall(r'<circle class="dot" cx="([\d.]+)" cy="([\d.]+)"', drawn)
-    assert [(float(x), float(y)) for x, y in dots] == [(54, 150), (196, 52.5), (338, 20)]
-    assert 'class="line" d="M54.0 150.0L196.0 52.5L338.0 20.0"' in drawn
-    assert "<title>2026-03-07: 75 %</title>" in drawn
+    assert places(svg, "dot") == [(54, 150), (196, 52.5), (338, 20)]
+    assert marks(svg, "line") == ['<path d="M54,150L196,52.5L338,20"/>']
+    assert "<title>2026-03-07: 75 %</title>" in svg
 
 
 def test_a_visit_without_a_value_breaks_the_line() -> None:
     days = [DAY + timedelta(days=2 * n) for n in range(4)]
     values = (10.0, None, 10.0, 10.0)
-    drawn = chart(*[Point(day=d, value=v) for d, v in zip(days, values, strict=True)])
-    (line,) = re.findall(r'class="line" d="([^"]+)"', drawn)
+    svg = chart(*[Point(day=d, value=v) for d, v in zip(days, values, strict=True)])
+    (line,) = marks(svg, "line")
     assert line.count("M") == 2
-    assert drawn.count("<circle") == 3
+    assert len(places(svg, "dot")) == 3
 
 
 def test_the_expected_range_is_open_where_a_limit_is_missing() -> None:
     """Without an upper limit the range reaches the top of the plot (20)."""
-    drawn = chart(
+    svg = chart(
         Point(day=DAY, value=90.0, low=50.0),
         Point(day=DAY + timedelta(days=10), value=90.0, low=50.0),
     )
-    assert 'class="band" d="M54.0 20.0L338.0 20.0L338.0 85.0L54.0 85.0Z"' in drawn
+    assert marks(svg, "band") == ['<path d="M54,85L338,85L338,20L54,20Z"/>']
+
+
+def test_what_a_mark_stands_for_is_told_by_its_form() -> None:
+    """Beyond the limit a square, a bound hollow, a flag a pennant on top, care at the axis."""
+    days = [DAY + timedelta(days=n) for n in (0, 5, 10)]
+    svg = chart(
+        Point(day=days[0], value=50.0, sd=10.0),
+        Point(day=days[1], value=20.0, low=30.0, out=True),
+        Point(day=days[2], value=10.0, hollow=True),
+        marks=(
+            Mark(day=days[1], text="recession", flag=True),
+            Mark(day=days[0], text="dip", flag=False),
+        ),
+    )
+    (out,), (hollow,) = marks(svg, "dot out"), marks(svg, "dot hollow")
+    assert "h7.4v7.4h-7.4Z" in out
+    assert "<title>2026-03-07: 20 %, beyond the limit</title>" in out
+    assert "<title>2026-03-12: under 10 %</title>" in hollow
+    assert (places(svg, "cloth"), places(svg, "caremark")) == ([(196, 4)], [(54, 150)])
+    (sd,) = re.findall(r'<line transform="translate\(54,([\d.]+)\)" x2="0" y2="([\d.-]+)"', svg)
+    assert sorted((float(sd[0]), float(sd[0]) + float(sd[1]))) == [72, 98]  # 60 and 40 of 130 px
 
 
 def test_text_in_a_chart_is_escaped_and_names_no_address() -> None:
-    drawn = chart(Point(day=DAY, value=1.0), marks=(Mark(day=DAY, text="<b>&", flag=True),))
-    assert "&lt;b&gt;&amp;" in drawn
-    assert "<b>" not in drawn
-    assert "http" not in drawn
+    svg = chart(Point(day=DAY, value=1.0), marks=(Mark(day=DAY, text="<b>&", flag=True),))
+    assert "&lt;b&gt;&amp;" in svg
+    assert "<b>" not in svg
+    assert "http" not in svg
 
 
 def test_one_visit_alone_stands_in_the_middle() -> None:
     made = Chart(key="k", title="T", summary="S", unit="", points=(Point(day=DAY, value=50.0),))
-    drawn = str(chart_svg(made, first=DAY, last=DAY))
-    assert 'cx="196.0" cy="85.0"' in drawn
+    assert places(drawn(made, DAY, DAY), "dot") == [(196, 85)]
 
 
 @given(st.lists(st.one_of(st.none(), st.floats(0, 1)), max_size=8), st.sampled_from([1.0, 100.0]))

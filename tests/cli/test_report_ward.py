@@ -18,6 +18,8 @@ from polypward_cli.edges import EdgeStep
 from polypward_cli.report import Beside, build_report, gather
 from polypward_cli.report.care_chart import care_chart, lane_of
 from polypward_cli.report.details import facts_of
+from polypward_cli.report.drawing import Drawing
+from polypward_cli.report.drawn import Drawn
 from polypward_cli.report.gather import Water
 from polypward_cli.report.survival_chart import day_ticks, survival_chart
 from polypward_cli.report.ward_page import amount, ward_page_view
@@ -114,6 +116,17 @@ def test_doses_stand_with_those_whose_water_was_dosed(desk: Desk) -> None:
     assert "No test was noted yet of tub." in (folder / "index.html").read_text("utf-8")
 
 
+def svg_of(drawing: Drawing | None) -> str:
+    assert drawing is not None
+    (view,) = Drawn().views("s", [drawing])
+    return str(view.svg)
+
+
+def told_in(svg: str, role: str) -> list[str]:
+    """Return the texts of the groups of a class."""
+    return re.findall(r">([^<]+)</text>", "".join(re.findall(rf'<g class="{role}">.*?</g>', svg)))
+
+
 # Care in lanes.
 
 
@@ -126,13 +139,13 @@ def test_each_kind_of_care_has_its_lane_and_a_day_one_mark() -> None:
         CareEvent(specimen="a", at=at(6), what="cut", detail={"note": "<b>"}),
         CareEvent(specimen="a", at=at(40), what="move"),
     ]
-    view = care_chart(events, UTC, first=at(0).date(), last=at(20).date())
-    assert view is not None
-    lanes = re.findall(r'<text class="num"[^>]*>(\w+)</text>', view.svg)
-    assert lanes == ["food", "water", "other"]  # the move is beyond the axis
-    assert view.svg.count('<g class="did">') == 4
-    assert "Fed 3 times, last on 6 Mar 2026; given new water once" in view.svg
-    assert "<b>" not in view.svg
+    svg = svg_of(care_chart(events, UTC, first=at(0).date(), last=at(20).date()))
+    # The move is beyond the axis.
+    assert told_in(svg, "num") == ["food", "water", "other"]
+    marks = "".join(re.findall(r'<g class="(?:did|pen|ring)">.*?</g>', svg))
+    assert marks.count("<title>") == 4
+    assert "Fed 3 times, last on 6 Mar 2026; given new water once" in svg
+    assert "<b>" not in svg
 
 
 def test_a_treatment_is_a_bar_from_its_begin_to_its_end() -> None:
@@ -142,13 +155,12 @@ def test_a_treatment_is_a_bar_from_its_begin_to_its_end() -> None:
         for d, s in ((5, "open"), (15, "done"))
     ]
     first, last = at(0).date(), at(20).date()
-    view = care_chart(events, UTC, first=first, last=last)
-    assert view is not None
-    assert re.findall(r'class="span" d="M([\d.]+) \d+H([\d.]+)"', view.svg) == [("125.0", "267.0")]
-    open_still = care_chart(events[:1], UTC, first=first, last=last)
-    assert open_still is not None
-    assert 'H338.0"' in open_still.svg
-    assert "Treated once" in view.svg  # its end is no second one
+    bar = r'<g class="span"><line transform="translate\(([\d.]+),\d+\)" x2="([\d.]+)"'
+    svg = svg_of(care_chart(events, UTC, first=first, last=last))
+    assert re.findall(bar, svg) == [("125", "142")]
+    open_still = svg_of(care_chart(events[:1], UTC, first=first, last=last))
+    assert re.findall(bar, open_still) == [("125", "213")]
+    assert "Treated once" in svg  # its end is no second one
 
 
 def test_no_care_no_lanes() -> None:
@@ -206,22 +218,22 @@ def test_the_curve_steps_down_and_the_numbers_watched_stand_below() -> None:
 
     Alive after day 10: 3 of 4. Watched on day 0, 10, 20, 30, 40: 4, 4, 3, 2, 2.
     """
-    view = survival_chart(
-        "s", "Survival", [group("B1", (10, "died"), (20, "sold"), (40, "held"), (40, "held"))]
-    )
+    only = group("B1", (10, "died"), (20, "sold"), (40, "held"), (40, "held"))
+    svg = svg_of(survival_chart("s", "Survival", [only]))
     assert day_ticks(40) == [0, 10, 20, 30, 40]
-    path = re.search(r'<path class="curve c0" d="M46\.0 12\.0H([\d.]+)V([\d.]+)H', view.svg)
-    assert path is not None
-    assert float(path[2]) == 12 + 130 / 4
-    below = re.findall(r'<text class="day" text-anchor="middle"[^>]*>(\d+)</text>', view.svg)
-    assert below == ["0", "10", "20", "30", "40", "4", "4", "3", "2", "2"]
-    assert "B1: 4 came, 1 death, 75 % alive at the end of 40 days" in view.svg
+    (curve,) = re.findall(r'<path d="M46,12L([^"]+)"', svg)
+    corners = [tuple(map(float, corner.split(","))) for corner in curve.split("L")]
+    tenth = 46 + 292 / 4  # day 10 of 40; 3 of 4 are a quarter of 130 px lower
+    assert corners == [(tenth, 12), (tenth, 44.5), (338, 44.5), (338, 44.5)]
+    assert told_in(svg, "day")[1:] == ["0", "10", "20", "30", "40", "4", "4", "3", "2", "2"]
+    assert "B1: 4 came, 1 death, 75 % alive at the end of 40 days" in svg
 
 
 def test_no_more_curves_than_can_be_told_apart() -> None:
     groups = [group(f"g{n}", *[(5, "held")] * (n + 1)) for n in range(6)]
-    view = survival_chart("s", "Survival", groups)
-    assert re.findall(r'<text class="name"[^>]*>(\w+)<', view.svg) == ["g2", "g3", "g4", "g5"]
+    svg = svg_of(survival_chart("s", "Survival", groups))
+    names = re.findall(r'<g class="name">(.*?)</g>', svg)
+    assert re.findall(r"</title>(\w+)</text>", "".join(names)) == ["g2", "g3", "g4", "g5"]
 
 
 @pytest.mark.parametrize(

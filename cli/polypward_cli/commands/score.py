@@ -76,6 +76,7 @@ def score(
         polypward score photos/ --ward ward --lamp "white 5000 K"
     """
     from polypward.errors import BadInputError
+    from polypward_cli.ahead import draw_ahead
     from polypward_cli.closing import close
     from polypward_cli.edges import keep_edges
     from polypward_cli.life.clocks import tell_clocks
@@ -110,7 +111,7 @@ def score(
         except KeyboardInterrupt:
             typer.echo("Stopped. What was measured is kept; run it again to go on.", err=True)
             raise typer.Exit(130) from None
-        refresh(opened)
+        draw_ahead(opened, refresh(opened))
         closing = close(opened, outcome)
         photographed = {one.specimen for one in closing.accepted}
         keep_edges(opened, closing.flagged, photographed=photographed)

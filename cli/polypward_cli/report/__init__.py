@@ -12,6 +12,7 @@ from polypward.records import CareEvent, Reading, Specimen
 from polypward_cli.report import words
 from polypward_cli.report.again import Earlier, page_keys
 from polypward_cli.report.cutouts import make_cutouts
+from polypward_cli.report.drawn import Drawn
 from polypward_cli.report.folder import fresh_folder
 from polypward_cli.report.gather import Beside, gather
 from polypward_cli.report.index import index_view
@@ -110,6 +111,7 @@ def build_report(
             ),
             doses=beside.doses,
             edges=beside.edges,
+            drawn=Drawn(ward.path),
         )
         shown = _ward_view(ward)
         pages = Pages(folder, shown)
@@ -132,7 +134,7 @@ def build_report(
                 earlier.wrote(view, keys[name], folder)
             progress("writing", done, len(new))
         earlier.write(folder)
-        page = ward_page_view(beside, zone=ward.settings.zone)
+        page = ward_page_view(beside, zone=ward.settings.zone, drawn=desk.drawn)
         index = index_view(
             [views[one.specimen] for one in specimens],
             specimens=specimens,

@@ -3,15 +3,22 @@
 from collections import defaultdict
 from collections.abc import Sequence
 from datetime import date, tzinfo
-from typing import Final
-
-from markupsafe import Markup, escape
+from typing import Any, Final
 
 from polypward.care import history_words
 from polypward.records import CareEvent
 from polypward_cli.report import words
-from polypward_cli.report.charts import LEFT, RIGHT, WIDTH, date_axis, opening_tags, x_scale
-from polypward_cli.report.views import ChartView
+from polypward_cli.report.drawing import (
+    AS_IT_IS,
+    Drawing,
+    clean,
+    date_scale,
+    date_texts,
+    grid,
+    mark,
+    scaled,
+    texts,
+)
 
 __all__ = ["care_chart", "lane_of"]
 
@@ -30,6 +37,18 @@ OTHER: Final = "other"
 # Lanes in which something goes on from its begin to its end.
 LASTING: Final = frozenset({"treat", "apart"})
 _TOP, _LANE, _FOOT = 14, 20, 28
+# The class and the path of each lane's marks, px about their day.
+_BAR: Final = ("did", "M-3.5 -5h7v10h-7z")
+_SHAPES: Final = {
+    "food": ("did", "M3.6 0A3.6 3.6 0 1 1 -3.6 0A3.6 3.6 0 1 1 3.6 0z"),
+    "dose": ("did", "M0 -5.5l4.4 6a4.4 4.4 0 1 1 -8.8 0z"),
+    "treat": _BAR,
+    "apart": _BAR,
+    "move": ("pen", "M-5 0h9m-4 -4l4 4l-4 4"),
+    "water": ("did", "M0 -5l5 5l-5 5l-5 -5z"),
+    "look": ("ring", "M3.6 0A3.6 3.6 0 1 1 -3.6 0A3.6 3.6 0 1 1 3.6 0z"),
+    OTHER: ("pen", "M0 -5v10"),
+}
 _BEGINS, _ENDS = frozenset({"open", "started", "begins"}), frozenset({"done", "ended", "ends"})
 
 
@@ -40,7 +59,7 @@ def lane_of(event: CareEvent) -> str:
 
 def care_chart(
     care: Sequence[CareEvent], zone: tzinfo, *, first: date, last: date
-) -> ChartView | None:
+) -> Drawing | None:
     """Draw the care of a specimen on the date axis of its other charts; None without any on it.
 
     Parameters
@@ -54,7 +73,7 @@ def care_chart(
 
     Returns
     -------
-    ChartView or None
+    Drawing or None
         A lane for each kind of care there is: food a dot, a dose a drop, a bath or treatment a bar
         from its begin to its end, a move an arrow, new water a lozenge, a look a ring, anything
         else a stroke. What was done on one day stands in one mark.
@@ -69,27 +88,46 @@ def care_chart(
     if not lanes:
         return None
     height = _TOP + (len(lanes) - 1) * _LANE + 12 + _FOOT
-    parts = [opening_tags("care", TITLE, _summary(by_lane), height=height)]
-    for number, lane in enumerate(lanes):
-        y = _TOP + number * _LANE
-        parts.append(
-            f'<path class="grid" d="M{LEFT} {y}H{WIDTH - RIGHT}"/>'
-            f'<text class="num" x="{LEFT - 6}" y="{y + 4}">{lane}</text>'
-        )
-        parts += [
-            f'<path class="span" d="M{x_scale(start, first=first, last=last)} {y}'
-            f'H{x_scale(end, first=first, last=last)}"/>'
-            for start, end in (_spans(by_lane[lane], last) if lane in LASTING else ())
-        ]
+    tops = {lane: _TOP + number * _LANE for number, lane in enumerate(lanes)}
+    shapes: dict[str, list[dict[str, Any]]] = {"did": [], "ring": [], "pen": []}
+    for lane in lanes:
+        role, shape = _SHAPES.get(lane, _SHAPES[OTHER])
         for day, events in by_lane[lane].items():
             told = "; ".join(dict.fromkeys(map(history_words, events)))
-            x = x_scale(day, first=first, last=last)
-            parts.append(
-                f'<g class="did"><title>{day}: {escape(told)}</title>{_shape(lane, x, y)}</g>'
-            )
-    parts += date_axis(first, last, height=height)
-    parts.append("</svg>")
-    return ChartView(title=TITLE, svg=Markup("".join(parts)))  # user text above was escaped
+            row = {"day": day.toordinal(), "y": tops[lane], "shape": shape}
+            shapes[role].append(row | {"text": clean(f"{day}: {told}")})
+    spans = [
+        {"day": start.toordinal(), "end": end.toordinal(), "y": tops[lane]}
+        for lane in lanes
+        if lane in LASTING
+        for start, end in _spans(by_lane[lane], last)
+    ]
+    x = scaled("x", "day")
+    marks = [
+        mark("rule", "span", "spans", x=x, x2=scaled("x", "end"), y="y"),
+        *(
+            mark("symbol", role, role, x=x, y="y", shape="shape", size=AS_IT_IS, description="text")
+            for role in shapes
+        ),
+    ]
+    data = {"spans": spans, **shapes}
+    return Drawing(
+        key="care",
+        title=TITLE,
+        summary=_summary(by_lane),
+        height=height,
+        data={
+            "lanes": [{"y": top, "text": lane} for lane, top in tops.items()],
+            "days": date_texts(first, last),
+            **{name: rows for name, rows in data.items() if rows},
+        },
+        scales=(date_scale(first, last),),
+        marks=[
+            *grid("lanes", "y"),
+            *(one for one in marks if data[one["from"]["data"]]),
+            texts("day", "days", x="x", y=height - 8, align="align"),
+        ],
+    )
 
 
 def _spans(by_day: dict[date, list[CareEvent]], last: date) -> list[tuple[date, date]]:
@@ -105,22 +143,6 @@ def _spans(by_day: dict[date, list[CareEvent]], last: date) -> list[tuple[date, 
             elif status in _ENDS and key in begun:
                 spans.append((begun.pop(key), day))
     return spans + [(day, last) for day in begun.values()]
-
-
-def _shape(lane: str, x: float, y: float) -> str:
-    if lane == "food":
-        return f'<circle cx="{x}" cy="{y}" r="3.6"/>'
-    if lane == "dose":
-        return f'<path d="M{x} {y - 5.5}l4.4 6a4.4 4.4 0 1 1 -8.8 0z"/>'
-    if lane in LASTING:
-        return f'<path d="M{x - 3.5:.1f} {y - 5}h7v10h-7z"/>'
-    if lane == "move":
-        return f'<path class="pen" d="M{x - 5:.1f} {y}h9m-4 -4l4 4l-4 4"/>'
-    if lane == "water":
-        return f'<path d="M{x} {y - 5}l5 5l-5 5l-5 -5z"/>'
-    if lane == "look":
-        return f'<circle class="pen" cx="{x}" cy="{y}" r="3.6"/>'
-    return f'<path class="pen" d="M{x} {y - 5}v10"/>'
 
 
 def _summary(by_lane: dict[str, dict[date, list[CareEvent]]]) -> str:

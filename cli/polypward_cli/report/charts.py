@@ -1,40 +1,32 @@
-"""Charts as inline SVG: a date axis, dots, an expected range, flag and care marks.
+"""The chart of a value in time: dots, an expected range, limits, flag and care marks."""
 
-Drawn here and not by a chart library because a report holds four charts a specimen. For one of
-four series and 30 dates pygal 3.1.3 took 46 ms and 52 kB, matplotlib 113 ms and 23 kB, this module
-1.4 ms and 6 kB on the same machine: for 2 000 specimens six minutes, a quarter of an hour, 11 s.
-Neither follows the page into dark mode, or draws limits on one side.
-"""
-
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Literal
+from typing import Any, Final, Literal
 
-from markupsafe import Markup, escape
+from polypward_cli.report.drawing import (
+    AS_IT_IS,
+    BOTTOM,
+    HEIGHT,
+    TOP,
+    Drawing,
+    clean,
+    date_scale,
+    date_texts,
+    grid,
+    mark,
+    number_scale,
+    scaled,
+    texts,
+)
 
-__all__ = [
-    "BOTTOM",
-    "HEIGHT",
-    "LEFT",
-    "RIGHT",
-    "TOP",
-    "WIDTH",
-    "Chart",
-    "Mark",
-    "Point",
-    "chart_svg",
-    "date_axis",
-    "date_labels",
-    "opening_tags",
-    "x_scale",
-]
+__all__ = ["Chart", "Mark", "Point", "drawing_of"]
 
-WIDTH, HEIGHT = 360, 176
-LEFT, RIGHT, TOP, BOTTOM = 46, 14, 20, 26
-# The first and the last visit stand clear of the axis' ends.
-INSET = 8
-MAX_DATE_LABELS = 4
+_LINES: Final = ("value", "smooth", "low", "high", "base")
+_PENNANT: Final = "M0 0l9 4.5l-9 4.5z"
+# Sizes of Vega's symbols are areas of their box, px2: a dot of 6 px, a square of 7.4, a lozenge.
+_DOT, _SQUARE, _LOZENGE = 36, 54.76, 100
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,183 +75,122 @@ class Chart:
     limits: tuple[Literal["low", "high"], ...] = ()
 
 
-def chart_svg(chart: Chart, *, first: date, last: date) -> Markup:
-    """Draw `chart` from `first` to `last` as an ``<svg>`` element for an HTML page.
+def drawing_of(chart: Chart, *, first: date, last: date) -> Drawing:
+    """Return `chart` as it is drawn from `first` to `last`.
 
-    Colours come from the page's style sheet through class names, so that a chart follows the
-    page into dark mode and print.
+    A value beyond the limits is told by its form too, a square and larger.
 
     Parameters
     ----------
     chart : Chart
     first, last : date
         Ends of the date axis; equal ends are widened by three days on both sides.
-
-    Returns
-    -------
-    Markup
-        One element without XML declaration, name space or any address; user text is escaped.
     """
-    scale = _Scale(first=first, last=last, bottom=chart.bottom, top=chart.top)
-    parts = [opening_tags(chart.key, chart.title, chart.summary, height=HEIGHT)]
-    parts += _axes(chart, scale)
-    parts += _band(chart.points, scale)
-    parts += [
-        _line("limit", [(p.day, p.low if side == "low" else p.high) for p in chart.points], scale)
-        for side in chart.limits
+    floor = HEIGHT - BOTTOM
+    levels = (chart.bottom, (chart.bottom + chart.top) / 2, chart.top)
+    x, value = scaled("x", "day"), scaled("y", "value")
+    data: dict[str, Sequence[Mapping[str, Any]]] = {
+        "levels": [{"value": v, "text": f"{v:.{chart.decimals}f}{chart.unit}"} for v in levels],
+        "days": date_texts(first, last),
+        "points": _rows(chart),
+        "care": _marks(chart.marks, flag=False),
+        "flags": _marks(chart.marks, flag=True),
+        "sds": [
+            {"day": p.day.toordinal(), "low": p.value - p.sd, "high": p.value + p.sd}
+            for p in chart.points
+            if p.value is not None and p.sd is not None
+        ],
+    } | _dots(chart)
+    marks = [
+        *grid("levels", value),
+        texts("day", "days", x="x", y=HEIGHT - 8, align="align"),
+        *_band(chart.points),
+        *(_line("limit", side, chart.points) for side in chart.limits),
+        _line("base", "base", chart.points),
+        mark("rule", "stem", "flags", x=x, y=TOP - 15, y2=floor),
+        _shapes("cloth", "flags", x, TOP - 16, size=AS_IT_IS, shape=_PENNANT),
+        _shapes("caremark", "care", x, floor, size=_LOZENGE, shape="diamond"),
+        _line("smooth", "smooth", chart.points),
+        _line("line", "value", chart.points),
+        mark("rule", "sd", "sds", x=x, y=scaled("y", "low"), y2=scaled("y", "high")),
+        _shapes("dot", "dot", x, value, size=_DOT),
+        _shapes("dot hollow", "hollow", x, value, size=_DOT),
+        _shapes("dot out", "out", x, value, size=_SQUARE, shape="square"),
     ]
-    parts.append(_line("base", [(p.day, p.base) for p in chart.points], scale))
-    parts += _marks(chart.marks, scale)
-    parts.append(_line("smooth", [(p.day, p.smooth) for p in chart.points], scale))
-    parts.append(_line("line", [(p.day, p.value) for p in chart.points], scale))
-    parts += [
-        f'<path class="sd" d="M{scale.x(p.day)} {scale.y(p.value - p.sd)}'
-        f'V{scale.y(p.value + p.sd)}"/>'
-        for p in chart.points
-        if p.value is not None and p.sd is not None
-    ]
-    unit = escape(chart.unit)
-    parts += [_dot(p, chart, scale, unit) for p in chart.points if p.value is not None]
-    parts.append("</svg>")
-    return Markup("".join(parts))  # every piece of text above was escaped
-
-
-def opening_tags(key: str, title: str, summary: str, *, height: int) -> str:
-    """Return the start of a chart's ``<svg>``, with its title and description as text for all."""
-    return (
-        f'<svg class="chart" viewBox="0 0 {WIDTH} {height}" role="img" '
-        f'aria-labelledby="{escape(key)}-t {escape(key)}-d">'
-        f'<title id="{escape(key)}-t">{escape(title)}</title>'
-        f'<desc id="{escape(key)}-d">{escape(summary)}</desc>'
+    return Drawing(
+        key=chart.key,
+        title=chart.title,
+        summary=chart.summary,
+        data={name: rows for name, rows in data.items() if rows},
+        scales=(
+            date_scale(first, last),
+            number_scale("y", (chart.bottom, chart.top), (floor, TOP)),
+        ),
+        marks=[one for one in marks if one and data[one["from"]["data"]]],
     )
 
 
-def _dot(point: Point, chart: Chart, scale: "_Scale", unit: str) -> str:
-    assert point.value is not None
-    said = f"{point.day}: {point.value:.{chart.decimals}f}{unit}"
-    x, y = scale.x(point.day), scale.y(point.value)
-    if point.out:  # told by its form too: a square, larger
-        said += ", beyond the limit"
-        corner = f"M{x - 3.7:.1f} {y - 3.7:.1f}"
-        return f'<path class="dot out" d="{corner}h7.4v7.4h-7.4z"><title>{said}</title></path>'
-    kind = "dot hollow" if point.hollow else "dot"
-    said = said.replace(": ", ": under ", 1) if point.hollow else said
-    return f'<circle class="{kind}" cx="{x}" cy="{y}" r="3"><title>{said}</title></circle>'
+def _shapes(role: str, data: str, x: Any, y: Any, *, size: float, shape: str = "") -> Any:
+    form = {"shape": {"value": shape}} if shape else {}
+    return mark("symbol", role, data, x=x, y=y, size=size, description="text", **form)
 
 
-def x_scale(day: date, *, first: date, last: date) -> float:
-    """Return where a day stands on a date axis from `first` to `last`, px, to a tenth."""
-    span = (last - first).days
-    start = first.toordinal() - (0 if span else 3)
-    room = WIDTH - LEFT - RIGHT - 2 * INSET
-    return round(LEFT + INSET + (day.toordinal() - start) * room / (span or 6), 1)
+def _rows(chart: Chart) -> list[dict[str, Any]]:
+    """Return the visits as rows; an open side of the expected range runs to the axis' end."""
+    points = chart.points
+    rows: list[dict[str, Any]] = [{"day": point.day.toordinal()} for point in points]
+    for name in _LINES:
+        values = [getattr(point, name) for point in points]
+        gaps = None in values
+        for row, value in zip(rows, values, strict=True):
+            if value is not None:
+                row[name] = value
+            if gaps:
+                row[f"has_{name}"] = value is not None
+    for row in rows:
+        row["has_range"] = "low" in row or "high" in row
+        row["from"], row["to"] = row.get("low", chart.bottom), row.get("high", chart.top)
+    return rows
 
 
-def date_axis(first: date, last: date, *, height: int) -> list[str]:
-    """Return the days under a date axis as text of an SVG picture of this height."""
-    parts = []
-    labels = date_labels(first, last)
-    for number, day in enumerate(labels):
-        anchor = "middle"
-        if len(labels) > 1:
-            anchor = {0: "start", len(labels) - 1: "end"}.get(number, "middle")
-        x = x_scale(day, first=first, last=last)
-        x += {"start": -INSET, "end": INSET}.get(anchor, 0)
-        parts.append(
-            f'<text class="day" text-anchor="{anchor}" x="{x:.1f}" y="{height - 8}">'
-            f"{day.day} {day:%b}</text>"
-        )
-    return parts
+def _line(role: str, name: str, points: Sequence[Point]) -> Any:
+    """Return a line through the values that are there; a visit without a value breaks it."""
+    known = [getattr(point, name) is not None for point in points]
+    if not any(known):
+        return None
+    gaps = {} if all(known) else {"defined": f"has_{name}"}
+    return mark("line", role, "points", x=scaled("x", "day"), y=scaled("y", name), **gaps)
 
 
-class _Scale:
-    """From a day and a value to a place on the picture, rounded to a tenth."""
-
-    def __init__(self, *, first: date, last: date, bottom: float, top: float) -> None:
-        self.first, self.last = first, last
-        self._bottom = bottom
-        self._per_unit = (HEIGHT - TOP - BOTTOM) / (top - bottom)
-        self._top = top
-        self._known: dict[date, float] = {}  # eight series share their days
-
-    def x(self, day: date) -> float:
-        found = self._known.get(day)
-        if found is None:
-            found = self._known[day] = x_scale(day, first=self.first, last=self.last)
-        return found
-
-    def y(self, value: float) -> float:
-        value = min(max(value, self._bottom), self._top)
-        return round(HEIGHT - BOTTOM - (value - self._bottom) * self._per_unit, 1)
+def _band(points: Sequence[Point]) -> list[Any]:
+    """Return an area for each run of visits that have limits."""
+    if all(point.low is None and point.high is None for point in points):
+        return []
+    ends: dict[str, Any] = {
+        "y": scaled("y", "from"),
+        "y2": scaled("y", "to"),
+        "defined": "has_range",
+    }
+    return [mark("area", "band", "points", x=scaled("x", "day"), **ends)]
 
 
-def _axes(chart: Chart, scale: _Scale) -> list[str]:
-    parts = []
-    middle = (chart.bottom + chart.top) / 2
-    for value in (chart.bottom, middle, chart.top):
-        y, said = scale.y(value), f"{value:.{chart.decimals}f}{escape(chart.unit)}"
-        parts.append(
-            f'<path class="grid" d="M{LEFT} {y}H{WIDTH - RIGHT}"/>'
-            f'<text class="num" x="{LEFT - 6}" y="{y + 4:.1f}">{said}</text>'
-        )
-    return parts + date_axis(scale.first, scale.last, height=HEIGHT)
-
-
-def date_labels(first: date, last: date) -> list[date]:
-    """Return the days that are written under an axis from `first` to `last`, a few at most."""
-    span = (last - first).days
-    count = min(MAX_DATE_LABELS, span + 1)
-    if count < 2:
-        return [first]
-    days = [round(span * number / (count - 1)) for number in range(count)]
-    return [date.fromordinal(first.toordinal() + day) for day in days]
-
-
-def _band(points: Sequence[Point], scale: _Scale) -> list[str]:
-    """One area for each run of visits that have limits; an open side runs to the axis' end."""
-    areas: list[str] = []
-    run: list[Point] = []
-    for point in [*points, None]:
-        if point is not None and (point.low is not None or point.high is not None):
-            run.append(point)
+def _dots(chart: Chart) -> dict[str, list[dict[str, Any]]]:
+    dots: dict[str, list[dict[str, Any]]] = {"dot": [], "hollow": [], "out": []}
+    for point in chart.points:
+        if point.value is None:
             continue
-        if len(run) > 1:
-            upper = [f"{scale.x(p.day)} {scale.y(_or(p.high, float('inf')))}" for p in run]
-            lower = [f"{scale.x(p.day)} {scale.y(_or(p.low, float('-inf')))}" for p in run]
-            areas.append(f'<path class="band" d="M{"L".join(upper + lower[::-1])}Z"/>')
-        run = []
-    return areas
+        said = f"{point.day}: {'under ' if point.hollow and not point.out else ''}"
+        said += f"{point.value:.{chart.decimals}f}{chart.unit}"
+        said += ", beyond the limit" if point.out else ""
+        kind = "out" if point.out else "hollow" if point.hollow else "dot"
+        row = {"day": point.day.toordinal(), "value": point.value, "text": clean(said)}
+        dots[kind].append(row)
+    return dots
 
 
-def _marks(marks: Sequence[Mark], scale: _Scale) -> list[str]:
-    parts = []
-    for mark in marks:
-        x = scale.x(mark.day)
-        if mark.flag:  # a pennant above the plot
-            parts.append(
-                f'<g class="flagmark"><title>{mark.day}: {escape(mark.text)}</title>'
-                f'<path class="stem" d="M{x} {TOP - 15}V{HEIGHT - BOTTOM}"/>'
-                f'<path class="cloth" d="M{x} {TOP - 16}l9 4.5l-9 4.5z"/></g>'
-            )
-        else:  # a lozenge on the date axis
-            parts.append(
-                f'<g class="caremark"><title>{mark.day}: {escape(mark.text)}</title>'
-                f'<path d="M{x} {HEIGHT - BOTTOM - 5}l5 5l-5 5l-5 -5z"/></g>'
-            )
-    return parts
-
-
-def _line(name: str, values: Sequence[tuple[date, float | None]], scale: _Scale) -> str:
-    """Draw a line through the values that are there; a visit without a value breaks it."""
-    steps, pen = [], "M"
-    for day, value in values:
-        if value is None:
-            pen = "M"
-            continue
-        steps.append(f"{pen}{scale.x(day)} {scale.y(value)}")
-        pen = "L"
-    return f'<path class="{name}" d="{"".join(steps)}"/>' if steps else ""
-
-
-def _or(value: float | None, other: float) -> float:
-    return other if value is None else value
+def _marks(marks: Sequence[Mark], *, flag: bool) -> list[dict[str, Any]]:
+    return [
+        {"day": one.day.toordinal(), "text": clean(f"{one.day}: {one.text}")}
+        for one in marks
+        if one.flag == flag
+    ]

@@ -2,7 +2,7 @@
 
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, timedelta, tzinfo
 from typing import TYPE_CHECKING
 
@@ -10,15 +10,15 @@ from polypward.care import mark_of
 from polypward.records import CareEvent
 from polypward_cli.report import words
 from polypward_cli.report.care_chart import care_chart
-from polypward_cli.report.charts import Chart, Mark, Point, chart_svg
+from polypward_cli.report.charts import Chart, Mark, Point, drawing_of
+from polypward_cli.report.drawing import Drawing
 from polypward_cli.report.food_chart import food_chart
-from polypward_cli.report.views import ChartView
 
 if TYPE_CHECKING:
     from polypward.course import Chart as Course_Chart
     from polypward.course import Course
 
-__all__ = ["charts_of"]
+__all__ = ["care_of", "charts_of"]
 
 # An axis has so many steps in all and shows at least so many: noise must not look like news.
 STEPS = 20
@@ -28,9 +28,14 @@ LEAST_STEPS = 6
 COVER_FLAGS = ("recession", "sharp-loss")
 
 
-def charts_of(
-    course: "Course", *, care: Sequence[CareEvent], zone: tzinfo
-) -> tuple[ChartView, ...]:
+def care_of(
+    name: str, care: Sequence[CareEvent], doses: Mapping[str, Sequence[CareEvent]]
+) -> list[CareEvent]:
+    """Return a specimen's care with the doses of its water, in the order of time."""
+    return sorted([*care, *doses.get(name, ())], key=lambda event: event.at)
+
+
+def charts_of(course: "Course", *, care: Sequence[CareEvent], zone: tzinfo) -> tuple[Drawing, ...]:
     """Return the charts that a course has figures for, on one common date axis."""
     days = [visit.day for visit in course.visits]
     near = timedelta(days=NEAR_DAYS)
@@ -45,12 +50,8 @@ def charts_of(
     done = tuple(_care_marks(care, zone, first, last))
     drawn = [_cover(course, done), *_sides(course, done), _overgrown(course, done)]
     drawn += [_colour(course, done), _condition(course, done)]
-    views = [
-        ChartView(title=chart.title, svg=chart_svg(chart, first=first, last=last))
-        for chart in drawn
-        if chart is not None
-    ]
-    return (*views, *(lane for lane in lanes if lane is not None))
+    values = [drawing_of(one, first=first, last=last) for one in drawn if one is not None]
+    return (*values, *(lane for lane in lanes if lane is not None))
 
 
 def _cover(course: "Course", done: tuple[Mark, ...]) -> Chart | None:

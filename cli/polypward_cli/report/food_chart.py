@@ -3,15 +3,25 @@
 from collections import Counter
 from collections.abc import Sequence
 from datetime import date, tzinfo
-from typing import Final
-
-from markupsafe import Markup, escape
+from typing import Any, Final
 
 from polypward.care import RESPONSES, refusals_in_a_row, response_of
 from polypward.records import CareEvent
 from polypward_cli.report import words
-from polypward_cli.report.charts import LEFT, RIGHT, WIDTH, date_axis, x_scale
-from polypward_cli.report.views import ChartView
+from polypward_cli.report.drawing import (
+    AS_IT_IS,
+    LEFT,
+    RIGHT,
+    WIDTH,
+    Drawing,
+    clean,
+    date_scale,
+    date_texts,
+    grid,
+    mark,
+    scaled,
+    texts,
+)
 
 __all__ = ["food_chart"]
 
@@ -19,11 +29,19 @@ TITLE: Final = "Response to food"
 # px: the first lane's height above the bottom of the picture, and from lane to lane.
 _TOP, _LANE, _FOOT = 14, 20, 26
 _HEIGHT: Final = _TOP + (len(RESPONSES) - 1) * _LANE + 14 + _FOOT
+# The class and the path of each response, px about its day; "part" has two.
+_RING: Final = ("ring", "M4 0A4 4 0 1 1 -4 0A4 4 0 1 1 4 0z")
+_SHAPES: Final = {
+    "took": (("dot", "M4.5 0A4.5 4.5 0 1 1 -4.5 0A4.5 4.5 0 1 1 4.5 0z"),),
+    "part": (_RING, ("half", "M0 -4a4 4 0 0 1 0 8z")),
+    "refused": (_RING,),
+    "spat": (("ring", "M-4 -4l8 8m0 -8l-8 8"),),
+}
 
 
 def food_chart(
     care: Sequence[CareEvent], zone: tzinfo, *, first: date | None = None, last: date | None = None
-) -> ChartView | None:
+) -> Drawing | None:
     """Draw the watched feedings of a specimen; None where nobody ever watched one.
 
     Parameters
@@ -37,7 +55,7 @@ def food_chart(
 
     Returns
     -------
-    ChartView or None
+    Drawing or None
         Food taken is a full dot, taken in part a half one, refused a ring, spat out a cross, each
         in its own lane; feedings that nobody watched are strokes on the axis.
     """
@@ -49,41 +67,40 @@ def food_chart(
     start, end = min(days), max(days)
     lanes = {word: _TOP + number * _LANE for number, word in enumerate(RESPONSES)}
     axis = _HEIGHT - _FOOT
-    parts = [
-        f'<svg class="chart food" viewBox="0 0 {WIDTH} {_HEIGHT}" role="img" '
-        f'aria-labelledby="food-t food-d"><title id="food-t">{TITLE}</title>'
-        f'<desc id="food-d">{escape(_summary(care, [word for _, word, _ in told]))}</desc>'
-    ]
-    parts += [
-        f'<path class="grid" d="M{LEFT} {y}H{WIDTH - RIGHT}"/>'
-        f'<text class="num" x="{LEFT - 4}" y="{y + 4}">{word}</text>'
-        for word, y in lanes.items()
-    ]
-    if not all(response for _, response, _ in told):
-        parts.append(f'<path class="grid" d="M{LEFT} {axis}H{WIDTH - RIGHT}"/>')
+    data: dict[str, list[dict[str, Any]]] = {"dot": [], "ring": [], "half": [], "sd": []}
     for day, response, event in told:
-        x = x_scale(day, first=start, last=end)
         said = f"{day}: {response or 'nobody watched'}"
         said += f", {event.detail['food']}" if event.detail.get("food") else ""
-        title = f"<title>{escape(said)}</title>"
-        if response:
-            parts.append(f"<g>{title}{_shape(response, x, lanes[response])}</g>")
-        else:
-            parts.append(f'<g>{title}<path class="sd" d="M{x} {axis}v-5"/></g>')
-    parts += date_axis(start, end, height=_HEIGHT)
-    parts.append("</svg>")
-    return ChartView(title=TITLE, svg=Markup("".join(parts)))  # user text above was escaped
-
-
-def _shape(response: str, x: float, y: float) -> str:
-    if response == "took":
-        return f'<circle class="dot" cx="{x}" cy="{y}" r="4.5"/>'
-    ring = f'<circle class="ring" cx="{x}" cy="{y}" r="4"/>'
-    if response == "part":
-        return f'{ring}<path class="half" d="M{x} {y - 4}a4 4 0 0 1 0 8z"/>'
-    if response == "refused":
-        return ring
-    return f'<path class="ring" d="M{x - 4} {y - 4}l8 8m0 -8l-8 8"/>'
+        row = {"day": day.toordinal(), "y": lanes.get(response, axis), "text": clean(said)}
+        for role, shape in _SHAPES[response] if response else (("sd", "M0 0v-5"),):
+            data[role].append(row | {"shape": shape})
+    x = scaled("x", "day")
+    marks = [
+        mark("symbol", role, role, x=x, y="y", shape="shape", size=AS_IT_IS, description="text")
+        for role, rows in data.items()
+        if rows
+    ]
+    if data["sd"]:
+        data["axis"] = [{"y": axis}]
+        marks.insert(0, mark("rule", "grid", "axis", x=LEFT, x2=WIDTH - RIGHT, y="y"))
+    return Drawing(
+        key="food",
+        kind="food",
+        title=TITLE,
+        summary=_summary(care, [word for _, word, _ in told]),
+        height=_HEIGHT,
+        data={
+            "lanes": [{"y": y, "text": word} for word, y in lanes.items()],
+            "days": date_texts(start, end),
+            **{name: rows for name, rows in data.items() if rows},
+        },
+        scales=(date_scale(start, end),),
+        marks=[
+            *grid("lanes", "y", gap=4),
+            *marks,
+            texts("day", "days", x="x", y=_HEIGHT - 8, align="align"),
+        ],
+    )
 
 
 def _summary(care: Sequence[CareEvent], responses: Sequence[str]) -> str:

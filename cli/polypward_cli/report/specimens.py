@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from polypward.records import CareEvent, Specimen
 from polypward_cli.report import words
-from polypward_cli.report.course_charts import charts_of
+from polypward_cli.report.course_charts import care_of, charts_of
 from polypward_cli.report.details import (
     SURE_SDS,
     event_view,
@@ -55,7 +55,8 @@ def specimen_view(
     group = _group(specimen, course, direction)
     cover = _last_cover(course.visits, course.view)
     strips, latest = strips_of(course, specimen.specimen, desk)
-    every = sorted([*care, *desk.doses.get(specimen.specimen, ())], key=lambda event: event.at)
+    every = care_of(specimen.specimen, care, desk.doses)
+    charts = charts_of(course, care=every, zone=desk.zone)
     rows, shared_notes = reading_rows(by_time(course.readings), desk.zone)
     flags = tuple(_flag_view(flag) for flag in sorted(course.flags, key=_flag_order))
     return SpecimenView(
@@ -91,7 +92,7 @@ def specimen_view(
         todo=_todo(group, standing, course),
         latest=latest,
         strips=strips,
-        charts=charts_of(course, care=every, zone=desk.zone),
+        charts=desk.drawn.views(specimen.specimen, charts),
         facts=facts_of(specimen, course, edges=desk.edges.get(specimen.specimen, ())),
         visits=visit_rows(course),
         remarks=tuple(course.notes),

@@ -1,14 +1,21 @@
 """Survival of groups as steps over days since arrival, with the numbers still watched below."""
 
-from collections.abc import Callable, Sequence
-from itertools import pairwise
-from typing import TYPE_CHECKING, Final
-
-from markupsafe import Markup, escape
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, Final
 
 from polypward_cli.report import words
-from polypward_cli.report.charts import LEFT, RIGHT, WIDTH, opening_tags
-from polypward_cli.report.views import ChartView
+from polypward_cli.report.drawing import (
+    LEFT,
+    RIGHT,
+    WIDTH,
+    Drawing,
+    clean,
+    grid,
+    mark,
+    number_scale,
+    scaled,
+    texts,
+)
 
 if TYPE_CHECKING:
     from polypward_cli.worth import Group
@@ -20,9 +27,11 @@ MOST_CURVES: Final = 4
 _TOP, _PLOT, _AXIS, _ROW = 12, 130, 36, 34
 _MOST_TICKS: Final = 6
 _LONGEST_NAME: Final = 34
+# A tick across a curve, px above and below it.
+_TICK_PX: Final = 4
 
 
-def survival_chart(key: str, title: str, groups: Sequence["Group"]) -> ChartView:
+def survival_chart(key: str, title: str, groups: Sequence["Group"]) -> Drawing:
     """Draw the curves of up to four groups, the largest ones.
 
     Parameters
@@ -36,7 +45,7 @@ def survival_chart(key: str, title: str, groups: Sequence["Group"]) -> ChartView
 
     Returns
     -------
-    ChartView
+    Drawing
         A curve is told from another by the pattern of its stroke. A tick across it is a specimen
         that was sold, moved out or is still here, up to its last day. Under the axis stands, for
         each group, how many were still watched on each of the days written there.
@@ -48,43 +57,54 @@ def survival_chart(key: str, title: str, groups: Sequence["Group"]) -> ChartView
     floor = _TOP + _PLOT
     height = floor + _AXIS + len(drawn) * _ROW + 4
 
-    def x(day: float) -> float:
-        return round(LEFT + day * (WIDTH - RIGHT - LEFT - 8) / max(last, ticks[-1]), 1)
-
-    def y(share: float) -> float:
-        return round(floor - share * _PLOT, 1)
-
-    parts = [opening_tags(key, title, _summary(drawn), height=height)]
-    for share in (0.0, 0.5, 1.0):
-        parts.append(
-            f'<path class="grid" d="M{LEFT} {y(share)}H{WIDTH - RIGHT}"/>'
-            f'<text class="num" x="{LEFT - 6}" y="{y(share) + 4:.1f}">{100 * share:.0f} %</text>'
-        )
-    parts += [
-        f'<text class="day" text-anchor="middle" x="{x(day)}" y="{floor + 15}">{day}</text>'
-        for day in ticks
+    x, y = scaled("x", "day"), scaled("y", "share")
+    data: dict[str, list[dict[str, Any]]] = {
+        "levels": [{"share": share, "text": f"{100 * share:.0f} %"} for share in (0.0, 0.5, 1.0)],
+        "days": [{"day": day, "y": floor + 15, "text": str(day)} for day in ticks],
+        "what": [{"text": "days since arrival; below: still watched"}],
+        "names": [],
+    }
+    marks = [
+        *grid("levels", y),
+        texts("day", "what", x=LEFT, y=floor + 30),
+        texts("name", "names", x=LEFT + 34, y="y", dy=4, description="name"),
     ]
-    parts.append(
-        f'<text class="day" x="{LEFT}" y="{floor + 30}">days since arrival; below: still '
-        "watched</text>"
-    )
     for number, group in enumerate(drawn):
         top = floor + _AXIS + number * _ROW
-        parts.append(_curve(number, group, x, y))
-        name = group.name
+        curve, left = f"curve{number}", f"left{number}"
+        data[curve], data[left] = _steps(group), _watched(group)
+        told = {"value": clean(_told(group))}
+        form = {"interpolate": {"value": "step-after"}, "description": told}
+        marks.append(mark("line", f"curve c{number}", curve, x=x, y=y, **form))
+        if data[left]:
+            ends = {"y": {**y, "offset": -_TICK_PX}, "y2": {**y, "offset": _TICK_PX}}
+            marks.append(mark("rule", f"left c{number}", left, x=x, **ends))
+        name = clean(group.name)
         short = name if len(name) <= _LONGEST_NAME else f"{name[: _LONGEST_NAME - 1]}\u2026"
-        parts.append(
-            f'<path class="curve c{number}" d="M{LEFT} {top + 8}h28"/>'
-            f'<text class="name" x="{LEFT + 34}" y="{top + 12}">{escape(short)}'
-            f"<title>{escape(name)}</title></text>"
-        )
-        parts += [
-            f'<text class="day" text-anchor="middle" x="{x(day)}" y="{top + 26}">'
-            f"{sum(life.days >= day for life in group.lives)}</text>"
+        data["names"].append({"y": top + 8, "text": short, "name": name})
+        marks.append(mark("rule", f"curve c{number}", f"key{number}", x=LEFT, x2=LEFT + 28, y="y"))
+        data[f"key{number}"] = [{"y": top + 8}]
+        data["days"] += [
+            {
+                "day": day,
+                "y": top + 26,
+                "text": str(sum(life.days >= day for life in group.lives)),
+            }
             for day in ticks
         ]
-    parts.append("</svg>")
-    return ChartView(title=title, svg=Markup("".join(parts)))  # user text above was escaped
+    marks.append(texts("day", "days", x=x, y="y", align={"value": "center"}))
+    return Drawing(
+        key=key,
+        title=title,
+        summary=_summary(drawn),
+        height=height,
+        data={name: rows for name, rows in data.items() if rows},
+        scales=(
+            number_scale("x", (0, max(last, ticks[-1])), (LEFT, WIDTH - RIGHT - 8)),
+            number_scale("y", (0, 1), (floor, _TOP)),
+        ),
+        marks=marks,
+    )
 
 
 def day_ticks(last: int) -> list[int]:
@@ -98,24 +118,20 @@ def day_ticks(last: int) -> list[int]:
     return list(range(0, last + 1, step))
 
 
-def _curve(
-    number: int, group: "Group", x: Callable[[float], float], y: Callable[[float], float]
-) -> str:
+def _steps(group: "Group") -> list[dict[str, Any]]:
+    """Return the corners of a group's curve, from all to its last watched day."""
     curve = group.curve
     corners = [(0, 1.0), *((step.day, step.survival) for step in curve.steps)]
-    path = f"M{x(0)} {y(1.0)}"
-    for _, (day, share) in pairwise(corners):
-        path += f"H{x(day)}V{y(share)}"
-    path += f"H{x(curve.watched_days)}"
-    watched = sorted({life.days for life in group.lives if not life.died})
-    ticks = "".join(f"M{x(day)} {y(_share_at(corners, day)) - 4:.1f}v8" for day in watched)
-    told = f"<title>{escape(_told(group))}</title>"
-    lost = f'<path class="left c{number}" d="{ticks}"/>' if ticks else ""
-    return f'<g>{told}<path class="curve c{number}" d="{path}"/>{lost}</g>'
+    corners.append((curve.watched_days, corners[-1][1]))
+    return [{"day": day, "share": share} for day, share in corners]
 
 
-def _share_at(corners: Sequence[tuple[int, float]], day: int) -> float:
-    return next(share for since, share in reversed(corners) if since <= day)
+def _watched(group: "Group") -> list[dict[str, Any]]:
+    """Return where the curve has a tick: a specimen that was watched up to that day."""
+    steps = _steps(group)
+    days = sorted({life.days for life in group.lives if not life.died})
+    shares = (next(step["share"] for step in reversed(steps) if step["day"] <= d) for d in days)
+    return [{"day": day, "share": share} for day, share in zip(days, shares, strict=True)]
 
 
 def _told(group: "Group") -> str:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 from polypward.batch import BatchResult, Share, Worth
 from polypward_cli.claim.sheet import amount_words
 from polypward_cli.report import words
+from polypward_cli.report.drawn import Drawn
 from polypward_cli.report.gather import Beside, ToldClaim
 from polypward_cli.report.survival_chart import MOST_CURVES, survival_chart
 from polypward_cli.report.ward_views import (
@@ -35,8 +36,9 @@ _BY: Final = {
 }
 
 
-def ward_page_view(beside: Beside, *, zone: tzinfo) -> WardPageView:
+def ward_page_view(beside: Beside, *, zone: tzinfo, drawn: Drawn | None = None) -> WardPageView:
     """Return the page, with the two lines that the first page has from it."""
+    drawn = drawn or Drawn()
     money = beside.money
     currency = money.currency if money is not None else ""
     return WardPageView(
@@ -47,10 +49,10 @@ def ward_page_view(beside: Beside, *, zone: tzinfo) -> WardPageView:
         tested=oldest_test(beside.waters),
         worth=_worth_words([worth for _, worth in money.worths], currency) if money else "",
         waters=tuple(
-            water_view(water, number=number, zone=zone)
+            water_view(water, number=number, zone=zone, drawn=drawn)
             for number, water in enumerate(beside.waters)
         ),
-        survivals=tuple(_survival(told) for told in beside.survivals if _tells(told)),
+        survivals=tuple(_survival(told, drawn) for told in beside.survivals if _tells(told)),
         results=tuple(_result(one, currency) for one in money.results) if money else (),
         claims=tuple(_claim(one, currency) for one in beside.claims),
     )
@@ -114,14 +116,15 @@ def _tells(told: "Survival") -> bool:
     return told.by == "batch" or len(told.groups) > (told.by == "plan")
 
 
-def _survival(told: "Survival") -> SurvivalView:
+def _survival(told: "Survival", drawn: Drawn) -> SurvivalView:
     groups = [group for group in told.groups if group.lives]
     title = _BY.get(told.by, told.by)
-    chart = survival_chart(f"survival-{told.by}", f"Survival {title.lower()}", groups)
+    key = f"survival-{told.by}"
+    charts = [survival_chart(key, f"Survival {title.lower()}", groups)] if groups else []
     return SurvivalView(
         by=told.by,
         title=title,
-        chart=chart if groups else None,
+        chart=next(iter(drawn.views(f"/{key}", charts)), None),
         drawn=min(len(groups), MOST_CURVES),
         rows=tuple(map(_group, groups)),
         compared=_compared(told),

@@ -8,9 +8,10 @@ from typing import Final
 from polypward.units import CANONICAL
 from polypward.water import Dose, State, Target, WaterTest, parameter, shown
 from polypward_cli.report import words
-from polypward_cli.report.charts import Chart, Mark, Point, chart_svg
+from polypward_cli.report.charts import Chart, Mark, Point, drawing_of
+from polypward_cli.report.drawing import Drawing
+from polypward_cli.report.drawn import Drawn
 from polypward_cli.report.gather import Water
-from polypward_cli.report.views import ChartView
 from polypward_cli.report.ward_views import ParameterView, WaterView
 
 __all__ = ["nice_range", "oldest_test", "water_view"]
@@ -66,7 +67,7 @@ def _few(names: Sequence[str], *, most: int = 4) -> str:
     return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")
 
 
-def water_view(water: Water, *, number: int, zone: tzinfo) -> WaterView:
+def water_view(water: Water, *, number: int, zone: tzinfo, drawn: Drawn) -> WaterView:
     """Return a system as its page shows it; `number` tells its charts from those of others."""
     tested = [(state, state.latest) for state in water.states if state.latest is not None]
     missing = [state for state in water.states if state.latest is None]
@@ -84,7 +85,7 @@ def water_view(water: Water, *, number: int, zone: tzinfo) -> WaterView:
         volume=f"{water.volume.litres:g} L" if water.volume else "volume not known",
         parameters=tuple(_parameter(state) for state, _ in tested),
         never=", ".join(parameter(state.parameter).words for state in missing),
-        charts=tuple(charts),
+        charts=drawn.views(f"/water/{water.system}", charts),
     )
 
 
@@ -119,7 +120,7 @@ def _trend(state: State) -> str:
 
 def _chart(
     key: str, state: State, tests: Sequence[WaterTest], given: Sequence[Dose], zone: tzinfo
-) -> ChartView:
+) -> Drawing:
     one = parameter(state.parameter)
     target = state.target or Target(parameter=state.parameter)
     points = tuple(
@@ -166,7 +167,7 @@ def _chart(
             *(("high",) if target.high is not None else ()),
         ),
     )
-    return ChartView(title=title, svg=chart_svg(drawn, first=first, last=last))
+    return drawing_of(drawn, first=first, last=last)
 
 
 def _degrees(text: str) -> str:

@@ -27,7 +27,7 @@ __all__ = ["Backup", "back_up", "default_name", "restore"]
 CONTENTS: Final = "contents.json"
 _FORMAT: Final = "polypward ward backup"
 # Made again from the rest, or of the moment only.
-_LEFT_OUT: Final = frozenset({"report", SMALL, LOCK})
+_LEFT_OUT: Final = frozenset({"report", SMALL, "charts", LOCK})
 # Pictures are packed already.
 _PACKED: Final = frozenset({".jpg", ".jpeg", ".png", ".heic", ".zip", ".pdf"})
 _PIECE: Final = 1 << 20
@@ -49,7 +49,7 @@ def back_up(ward: "Ward", to: Path) -> Backup:
     """Write a ward into one zip file, and read that back before it takes its name.
 
     The ledger is copied as one consistent state, whatever is being written. The report and
-    the small pictures are left out: they are made from the rest.
+    the small pictures and charts are left out: they are made from the rest.
 
     Raises
     ------

@@ -67,10 +67,11 @@ __all__ = [
 _REST: Final = attrgetter(*(one.name for one in fields(Reading) if one.name != "live_palette"))
 
 
-def refresh(ward: "Ward") -> None:
+def refresh(ward: "Ward") -> "Mapping[str, Course]":
     """Work out what has changed; bring summaries, scores.csv and readings.csv up to it.
 
     A table that was changed by hand, or could not be written the last time, is written anew too.
+    Returned are the courses that were worked out, by specimen.
     """
     from polypward_cli.caring.places import note_newcomers
 
@@ -78,10 +79,11 @@ def refresh(ward: "Ward") -> None:
     note_newcomers(ward)
     with ward.db.atomic():
         settings = course_settings(ward)
-        _work_out(ward, settings)
+        worked_out = _work_out(ward, settings)
         _keep_day(ward, settings)
         set_mark(ward, "seen", _seen(ward))
     write_tables(ward)
+    return worked_out
 
 
 def catch_up(ward: "Ward", doing: str) -> str:
@@ -173,7 +175,7 @@ def _changed(ward: "Ward") -> bool:
 # Which courses are worked out.
 
 
-def _work_out(ward: "Ward", settings: "CourseSettings") -> None:
+def _work_out(ward: "Ward", settings: "CourseSettings") -> "Mapping[str, Course]":
     """Work out the courses whose sources have changed; no mark of a change is left."""
     from polypward.course import repeats_of
 
@@ -182,7 +184,7 @@ def _work_out(ward: "Ward", settings: "CourseSettings") -> None:
     every = mark(ward, "general") != general
     stale = names if every else _stale(ward)
     if not every and not stale:
-        return
+        return {}
     sources = sources_of(ward, None if every else stale)
     if every:
         ward.db.execute("delete from kept_courses")
@@ -216,6 +218,7 @@ def _work_out(ward: "Ward", settings: "CourseSettings") -> None:
     set_mark(ward, "pooled", dumps(plain(asdict(pooled))))
     set_mark(ward, "general", general)
     ward.db.execute("delete from stale_courses")
+    return known
 
 
 def _stale(ward: "Ward") -> set[str]:
