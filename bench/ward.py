@@ -14,6 +14,7 @@ import numpy as np
 
 from bench.rows import Row, Size
 from polypward.records import Reading, Specimen
+from polypward_cli.ahead import draw_ahead
 from polypward_cli.ward import Ward
 from polypward_cli.ward.kept_courses import refresh
 from polypward_cli.ward.ledger import dumps
@@ -145,7 +146,7 @@ def fill(ward: Ward, *, specimens: int, visits: int, seed: int) -> None:
                 [tuple(row[name] for name in names) for row in content],
             )
     with ward.working("bench"):
-        refresh(ward)
+        draw_ahead(ward, refresh(ward))
 
 
 def timed(*arguments: str) -> tuple[float, float]:

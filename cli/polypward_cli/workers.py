@@ -11,7 +11,7 @@ from typing import Final
 
 from polypward_cli.measuring import Bench, Job, Measured, measure_one, not_measured
 
-__all__ = ["AHEAD", "measure_all", "one_thread", "workers_for"]
+__all__ = ["AHEAD", "follow_parent", "measure_all", "one_thread", "workers_for"]
 
 # Photos on their way per worker, so that none waits for the parent.
 AHEAD: Final = 2
@@ -83,12 +83,17 @@ _bench: Bench | None = None
 
 
 def _start_worker(bench: Bench) -> None:
-    """Prepare a worker process; the parent alone answers to an interrupt from the keyboard."""
+    """Prepare a worker process."""
     global _bench
     _bench = bench
+    follow_parent()
+    one_thread()
+
+
+def follow_parent() -> None:
+    """Let this worker process end with its parent, which alone answers to the keyboard."""
     threading.Thread(target=_end_with_parent, daemon=True).start()
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    one_thread()
 
 
 def _end_with_parent() -> None:

@@ -16,7 +16,7 @@ from polypward_cli import scoring
 from polypward_cli.eyes import Opened
 from polypward_cli.main import app
 
-HEAVY = ("cv2", "skimage", "sklearn", "scipy", "numpy", "PIL", "fpdf", "sqlite_utils")
+HEAVY = ("cv2", "skimage", "sklearn", "scipy", "numpy", "PIL", "fpdf", "sqlite_utils", "vl_convert")
 
 
 def run(*words: object) -> Result:

@@ -3,17 +3,24 @@
 import json
 import re
 import zlib
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from polypward.batch import Life, share, survival
+from polypward.care import given as care_given
+from polypward.records import CareEvent
 from polypward_cli.report import drawn
+from polypward_cli.report.care_chart import care_chart
 from polypward_cli.report.charts import Chart, Mark, Point, drawing_of
 from polypward_cli.report.drawing import Drawing, clean, draw
 from polypward_cli.report.drawn import CHARTS, Drawn
+from polypward_cli.report.food_chart import food_chart
+from polypward_cli.report.survival_chart import survival_chart
+from polypward_cli.worth import Group
 
 FIRST, LAST = date(2026, 3, 2), date(2026, 3, 12)
 
@@ -94,6 +101,19 @@ def test_what_is_kept_is_not_drawn_again(tmp_path: Path, counted: list[int]) -> 
     assert len(list((tmp_path / CHARTS).iterdir())) == 2
 
 
+def test_another_process_draws_the_same_in_the_same_order(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """40 names, more than are on their way at a time; every third is kept already."""
+    jobs = [(f"n{n}", [chart(float(n)), chart(n + 0.5)]) for n in range(40)]
+    wanted = [Drawn(tmp_path / "one by one").views(*job) for job in jobs]
+    for job in jobs[::3]:
+        Drawn(tmp_path).views(*job)
+    assert list(Drawn(tmp_path).in_turn(jobs, many=True)) == wanted
+    monkeypatch.setattr(drawn, "draw", None)  # all are kept now
+    assert list(Drawn(tmp_path).in_turn(jobs, many=True)) == wanted
+
+
 @pytest.mark.parametrize(
     "damage",
     [
@@ -133,3 +153,33 @@ def test_a_kept_chart_that_is_more_than_a_chart_is_not_shown(
     (again,) = Drawn(tmp_path).views("s", [chart()])
     assert again == first
     assert counted == [1, 1]
+
+
+def test_every_chart_takes_text_that_no_file_can_hold() -> None:
+    """The library ends the program on it, so none may reach it."""
+    bad = "a\0\x1b\ud800<b>"
+    at = datetime(2026, 3, 5, 12, tzinfo=UTC)
+    fed = CareEvent(specimen=bad, at=at, what="feeding", detail={"response": "took", "food": bad})
+    cut = CareEvent(specimen=bad, at=at, what="cut", detail={"note": bad})
+    lives = (Life(bad, 5, "died"), Life(bad, 9, "held"))
+    group = Group(
+        name=bad,
+        lives=lives,
+        curve=survival(lives),
+        died=share(1, 2),
+        dead_on_arrival=share(0, 2),
+        sold=0,
+        left=0,
+        held=1,
+        days_to_sale=(),
+        care=care_given([]),
+    )
+    drawings = [
+        chart(said=bad),
+        care_chart([fed, cut], UTC, first=FIRST, last=LAST),
+        food_chart([fed, cut], UTC),
+        survival_chart("s", bad, [group]),
+    ]
+    views = Drawn().views(bad, [one for one in drawings if one is not None])
+    assert len(views) == 4
+    assert not any("<b>" in view.svg for view in views)

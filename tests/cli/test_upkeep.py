@@ -236,6 +236,8 @@ def test_a_restored_ward_is_the_ward(scored: Desk, tmp_path: Path) -> None:
     os.utime(scored.path / "ward.toml", (0, 0))  # a clock that was never set: 1970
     (scored.path / "report").mkdir()
     (scored.path / "report" / "index.html").write_text("made from the rest")
+    (scored.path / "charts").mkdir()
+    (scored.path / "charts" / "a.z").write_text("made from the rest")
     archive = tmp_path / "disk" / "b.zip"
     done = run("ward", "backup", "--to", archive, "--ward", scored.path)
     assert done.exit_code == 0, done.output
@@ -244,7 +246,9 @@ def test_a_restored_ward_is_the_ward(scored: Desk, tmp_path: Path) -> None:
     done = run("ward", "restore", archive, "--ward", again)
     assert done.exit_code == 0, done.output
     wanted = contents(scored.path)
-    made_from_the_rest = [name for name in wanted if name.startswith(("report/", "small/"))]
+    made_from_the_rest = [
+        name for name in wanted if name.startswith(("report/", "small/", "charts/"))
+    ]
     assert len(made_from_the_rest) > 1
     for name in made_from_the_rest:
         del wanted[name]

@@ -79,8 +79,8 @@ def backup(
 ) -> None:
     """Write the whole ward into one file, and read it back to be sure.
 
-    The report and its small pictures are left out: they are made from the rest. Your photos are not
-    in a ward: keep them too.
+    The report, its small pictures and charts are left out: they are made from the rest. Your photos
+    are not in a ward: keep them too.
 
     Example:
 

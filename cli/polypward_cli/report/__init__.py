@@ -11,6 +11,7 @@ from polypward import __version__
 from polypward.records import CareEvent, Reading, Specimen
 from polypward_cli.report import words
 from polypward_cli.report.again import Earlier, page_keys
+from polypward_cli.report.course_charts import care_of, charts_of
 from polypward_cli.report.cutouts import make_cutouts
 from polypward_cli.report.drawn import Drawn
 from polypward_cli.report.folder import fresh_folder
@@ -30,6 +31,8 @@ __all__ = ["Beside", "ReportSettings", "ReportWard", "build_report", "gather"]
 _Of = TypeVar("_Of", Reading, CareEvent)
 REPORT = "report"
 SCORED = "readings.csv"
+# From so many pages on a process of its own draws the charts, if any are missing.
+MANY = 200
 
 
 class ReportSettings(Protocol):
@@ -111,7 +114,6 @@ def build_report(
             ),
             doses=beside.doses,
             edges=beside.edges,
-            drawn=Drawn(ward.path),
         )
         shown = _ward_view(ward)
         pages = Pages(folder, shown)
@@ -125,16 +127,25 @@ def build_report(
         new = [one for one in specimens if one.specimen not in views]
         names = {one.specimen for one in new}
         courses = ward.courses() if kept is None else kept.work(names) if names else {}
-        for done, specimen in enumerate(new, start=1):
+        events = {name: care_of(name, care.get(name, ()), desk.doses) for name in names}
+        drawn = Drawn(ward.path)
+        zone = desk.zone
+        drawings = (
+            (name, charts_of(courses[name], care=events[name], zone=zone))
+            for name in (one.specimen for one in new)
+        )
+        every_chart = drawn.in_turn(drawings, many=len(new) >= MANY)
+        for done, (specimen, charts) in enumerate(zip(new, every_chart, strict=True), start=1):
             name = specimen.specimen
-            view = specimen_view(specimen, courses[name], care=care.get(name, ()), desk=desk)
+            course, done_to_it = courses[name], events[name]
+            view = specimen_view(specimen, course, care=done_to_it, charts=charts, desk=desk)
             pages.write_specimen(view)
             views[name] = view
             if name in keys:
                 earlier.wrote(view, keys[name], folder)
             progress("writing", done, len(new))
         earlier.write(folder)
-        page = ward_page_view(beside, zone=ward.settings.zone, drawn=desk.drawn)
+        page = ward_page_view(beside, zone=ward.settings.zone, drawn=drawn)
         index = index_view(
             [views[one.specimen] for one in specimens],
             specimens=specimens,

@@ -187,8 +187,11 @@ def mark(kind: str, role: str, data: str, **channels: Channel | str | float) -> 
 
 
 def texts(role: str, data: str, **channels: Channel | str | float) -> dict[str, Any]:
-    """Return lines of text, the field `text` of each row."""
-    return mark("text", role, data, text="text", **channels)
+    """Return lines of text, the field `text` of each row.
+
+    The style sheet says their size; with one here each would be measured, which takes its time.
+    """
+    return mark("text", role, data, text="text", fontSize=0, **channels)
 
 
 def scaled(scale: str, name: str) -> Channel:

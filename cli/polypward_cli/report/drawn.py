@@ -8,12 +8,16 @@ is left out of backups, and made again where it is missing or damaged.
 import json
 import re
 import zlib
-from collections.abc import Sequence
-from contextlib import suppress
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import ExitStack, contextmanager, suppress
 from hashlib import sha256
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Final
 
+from polypward_cli import workers
 from polypward_cli.files import write_bytes
 from polypward_cli.report.drawing import Drawing, draw
 from polypward_cli.report.views import ChartView
@@ -21,6 +25,8 @@ from polypward_cli.report.views import ChartView
 __all__ = ["CHARTS", "Drawn"]
 
 CHARTS: Final = "charts"  # folder of the ward
+_Drawing = Callable[[list[str]], Callable[[], list[str]]]
+_ON_THEIR_WAY: Final = 16  # names whose charts are being drawn by the other process
 _MOST_BYTES: Final = 10_000_000  # of one specimen's charts, unpacked
 # All that a chart consists of: a file that says anything else is not shown.
 _TAG: Final = r"(?:g|path|line|text|title)"
@@ -50,18 +56,40 @@ class Drawn:
         OSError
             If what was drawn cannot be written.
         """
-        keys = [one.digest() for one in drawings]
-        kept = self._read(name)
-        asked = dict(zip(keys, drawings, strict=True))
-        found = {key: kept[key] for key in asked if key in kept}
-        missing = [key for key in asked if key not in found]
-        if missing:
-            new = draw([asked[key].specification() for key in missing])
-            found |= zip(missing, new, strict=True)
-            self._write(name, found)
+        (views,) = self.in_turn([(name, drawings)], many=False)
+        return views
+
+    def in_turn(
+        self, jobs: Iterable[tuple[str, Sequence[Drawing]]], *, many: bool
+    ) -> Iterator[tuple[ChartView, ...]]:
+        """Return the charts of each name in turn, see `views`.
+
+        Where there are `many`, another process draws those of the next names meanwhile; it is
+        started for the first chart that is missing.
+        """
+        with ExitStack() as stack:
+            drawing: _Drawing = _here
+            waiting: deque[_Job] = deque()
+            for name, drawings in jobs:
+                job = _Job(name, drawings, self._read(name))
+                if job.missing:
+                    if many and drawing is _here:
+                        drawing = stack.enter_context(_beside())
+                    job.drawn = drawing([one.specification() for one in job.missing.values()])
+                waiting.append(job)
+                if len(waiting) > (_ON_THEIR_WAY if many else 0):
+                    yield self._done(waiting.popleft())
+            while waiting:
+                yield self._done(waiting.popleft())
+
+    def _done(self, job: "_Job") -> tuple[ChartView, ...]:
+        found = job.found
+        if job.missing:
+            found |= zip(job.missing, job.drawn(), strict=True)
+            self._write(job.name, found)
         return tuple(
             ChartView(title=one.title, svg=one.page_svg(found[key]))
-            for one, key in zip(drawings, keys, strict=True)
+            for one, key in zip(job.drawings, job.keys, strict=True)
         )
 
     def _file(self, name: str) -> Path | None:
@@ -89,3 +117,32 @@ class Drawn:
         if path is not None:
             data = json.dumps(charts, separators=(",", ":")).encode()
             write_bytes(path, zlib.compress(data, 6), forced=False)
+
+
+class _Job:
+    """The charts of one name: those found, those missing, what will have drawn them."""
+
+    def __init__(self, name: str, drawings: Sequence[Drawing], kept: dict[str, str]) -> None:
+        self.name, self.drawings = name, drawings
+        self.keys = [one.digest() for one in drawings]
+        self.found = {key: kept[key] for key in self.keys if key in kept}
+        asked = zip(self.keys, drawings, strict=True)
+        self.missing = {key: one for key, one in asked if key not in self.found}
+        self.drawn: Callable[[], list[str]] = list
+
+
+def _here(specifications: list[str]) -> Callable[[], list[str]]:
+    drawn = draw(specifications)
+    return lambda: drawn
+
+
+@contextmanager
+def _beside() -> Iterator[_Drawing]:
+    """Draw in another process, which ends with the block or with this one."""
+    pool = ProcessPoolExecutor(
+        1, mp_context=get_context("spawn"), initializer=workers.follow_parent
+    )
+    try:
+        yield lambda specifications: pool.submit(draw, specifications).result
+    finally:
+        pool.shutdown(cancel_futures=True)

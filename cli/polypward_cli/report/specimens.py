@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 from polypward.records import CareEvent, Specimen
 from polypward_cli.report import words
-from polypward_cli.report.course_charts import care_of, charts_of
 from polypward_cli.report.details import (
     SURE_SDS,
     event_view,
@@ -17,6 +16,7 @@ from polypward_cli.report.details import (
 )
 from polypward_cli.report.strips import CUTOUTS, Desk, by_time, strips_of
 from polypward_cli.report.views import (
+    ChartView,
     Direction,
     FlagView,
     Group,
@@ -35,7 +35,12 @@ NO_TISSUE_COVER = 0.02
 
 
 def specimen_view(
-    specimen: Specimen, course: "Course", *, care: Sequence[CareEvent], desk: Desk
+    specimen: Specimen,
+    course: "Course",
+    *,
+    care: Sequence[CareEvent],
+    charts: tuple[ChartView, ...],
+    desk: Desk,
 ) -> SpecimenView:
     """Return all that the report shows of a specimen.
 
@@ -45,7 +50,9 @@ def specimen_view(
     course : Course
         Its course; it may hold no visit.
     care : sequence of CareEvent
-        What was done to it or seen on it, looks among them.
+        What was done to it or seen on it, looks and doses of its water among them, by time.
+    charts : tuple of ChartView
+        Drawn from both.
     desk : Desk
         Today, the time zone, the pages' names, the cut-outs by tile.
     """
@@ -55,8 +62,6 @@ def specimen_view(
     group = _group(specimen, course, direction)
     cover = _last_cover(course.visits, course.view)
     strips, latest = strips_of(course, specimen.specimen, desk)
-    every = care_of(specimen.specimen, care, desk.doses)
-    charts = charts_of(course, care=every, zone=desk.zone)
     rows, shared_notes = reading_rows(by_time(course.readings), desk.zone)
     flags = tuple(_flag_view(flag) for flag in sorted(course.flags, key=_flag_order))
     return SpecimenView(
@@ -92,11 +97,11 @@ def specimen_view(
         todo=_todo(group, standing, course),
         latest=latest,
         strips=strips,
-        charts=desk.drawn.views(specimen.specimen, charts),
+        charts=charts,
         facts=facts_of(specimen, course, edges=desk.edges.get(specimen.specimen, ())),
         visits=visit_rows(course),
         remarks=tuple(course.notes),
-        events=tuple(event_view(event, desk.zone) for event in every),
+        events=tuple(event_view(event, desk.zone) for event in care),
         readings=rows,
         shared_notes=shared_notes,
     )

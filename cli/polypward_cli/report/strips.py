@@ -9,7 +9,6 @@ from polypward.records import CareEvent, Reading
 from polypward_cli.report import words
 from polypward_cli.report.cutouts import CutOut
 from polypward_cli.report.details import opening
-from polypward_cli.report.drawn import Drawn
 from polypward_cli.report.views import CutOutView, StripView
 
 if TYPE_CHECKING:
@@ -28,8 +27,7 @@ ROOM = 1.15
 class Desk:
     """What all specimens of one report have in common.
 
-    `doses` are of each specimen's water, `edges` the steps of its live edge, by specimen; `drawn`
-    are the charts that are kept.
+    `doses` are of each specimen's water, `edges` the steps of its live edge, by specimen.
     """
 
     today: date
@@ -38,7 +36,6 @@ class Desk:
     cutouts: Mapping[str, CutOut]
     doses: Mapping[str, Sequence[CareEvent]] = field(default_factory=dict)
     edges: "Mapping[str, Sequence[EdgeStep]]" = field(default_factory=dict)
-    drawn: Drawn = field(default_factory=Drawn)
 
 
 def strips_of(
