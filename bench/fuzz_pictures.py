@@ -1,7 +1,9 @@
-"""Readers of pictures: photos, profiles, painted maps, small pictures, tags in a photo."""
+"""Readers of pictures: photos, profiles, painted maps, small pictures, charts, tags in a photo."""
 
 import io
+import json
 import random
+import re
 import zlib
 from pathlib import Path
 from typing import Any
@@ -10,8 +12,8 @@ from bench import fuzz_mutate as change
 from polypward.errors import BadInputError
 
 __all__ = [
-    *("Seeds", "change_small", "change_tag", "file_of", "map_seeds", "read_icc", "read_map"),
-    *("read_picture", "read_raw", "read_small", "read_tag", "small_seeds"),
+    *("Seeds", "change_small", "change_tag", "chart_seeds", "file_of", "map_seeds", "read_charts"),
+    *("read_icc", "read_map", "read_picture", "read_raw", "read_small", "read_tag", "small_seeds"),
 ]
 
 Seeds = list[tuple[str, bytes]]
@@ -158,3 +160,23 @@ def change_tag(data: bytes, rng: random.Random) -> bytes:
     if rng.random() < 0.3:
         return change.change_text(data, rng)[:300]
     return b"PWTAG " + change.change_text(b"LAN-01", rng)[:150]
+
+
+def read_charts(name: str, data: bytes, _: str) -> None:
+    """Read charts that a ward keeps; what is shown of them runs and fetches nothing."""
+    from polypward_cli.report.drawn import charts_in
+
+    found = charts_in(zlib.compress(data, 1))
+    if found is None or len(found) < len(json.loads(data)):
+        raise BadInputError("damaged, so that it is drawn again")
+    for chart in found.values():
+        assert set(re.findall(r"<(\w*)", chart)) <= {"", "g", "path", "title"}, chart
+        assert not re.search(r"<[^>]*\b(?:on\w+|style|href|src)=", chart), chart
+
+
+def chart_seeds() -> Seeds:
+    """Return charts as a ward keeps them, unpacked."""
+    good = '<g class="dot"><path transform="translate(54,20)" d="M3,0Z"><title>a</title></path></g>'
+    bad = '<g onclick="x"><script src="y"></script></g>'
+    told = (("charts", {"a": good, "b": "<g>&lt;</g>"}), ("more", {"a": bad}))
+    return [(name, json.dumps(charts).encode()) for name, charts in told]

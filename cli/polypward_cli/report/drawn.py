@@ -11,7 +11,7 @@ import zlib
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import ExitStack, contextmanager
 from hashlib import sha256
 from multiprocessing import get_context
 from pathlib import Path
@@ -22,7 +22,7 @@ from polypward_cli.files import write_bytes
 from polypward_cli.report.drawing import Drawing, draw
 from polypward_cli.report.views import ChartView
 
-__all__ = ["CHARTS", "Drawn"]
+__all__ = ["CHARTS", "Drawn", "charts_in"]
 
 CHARTS: Final = "charts"  # folder of the ward
 _Drawing = Callable[[list[str]], Callable[[], list[str]]]
@@ -101,22 +101,31 @@ class Drawn:
         path = self._file(name)
         if path is None:
             return {}
-        with suppress(OSError, ValueError, zlib.error):
-            unpacking = zlib.decompressobj()
-            told = json.loads(unpacking.decompress(path.read_bytes(), _MOST_BYTES))
-            if isinstance(told, dict):
-                return {
-                    key: chart
-                    for key, chart in told.items()
-                    if isinstance(chart, str) and _CHART.fullmatch(chart)
-                }
-        return {}
+        try:
+            return charts_in(path.read_bytes()) or {}
+        except OSError:
+            return {}
 
     def _write(self, name: str, charts: dict[str, str]) -> None:
         path = self._file(name)
         if path is not None:
             data = json.dumps(charts, separators=(",", ":")).encode()
             write_bytes(path, zlib.compress(data, 6), forced=False)
+
+
+def charts_in(data: bytes) -> dict[str, str] | None:
+    """Return what a file of kept charts holds, by digest; None if it is damaged.
+
+    What is more than a chart, with tags and attributes of its own, is left out.
+    """
+    try:
+        told = json.loads(zlib.decompressobj().decompress(data, _MOST_BYTES))
+    except (ValueError, RecursionError, zlib.error):
+        return None
+    if not isinstance(told, dict):
+        return None
+    charts = {key: one for key, one in told.items() if isinstance(one, str)}
+    return {key: one for key, one in charts.items() if _CHART.fullmatch(one)}
 
 
 class _Job:
