@@ -19,8 +19,8 @@ from polypward_vision.tissue import LabelledTile
 
 __all__ = ["PhotoTile", "photo_tile", "tile_of"]
 
-# Sizes that a phone's photo has after a messenger or a small sensor; larger ones only cost time.
-MEGAPIXELS = (2.2, 3.0, 4.0)
+# Sizes that a phone's photo has after a messenger, and one near a sensor's own.
+MEGAPIXELS = (2.2, 3.0, 4.0, 8.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,6 +7,9 @@ from phantoms.net.unet import LABELS, SIDE
 
 __all__ = ["disturb"]
 
+# How many pictures of all are neither turned nor resized nor moved.
+OWN_PIXELS = 0.3
+
 
 def smooth(n: int, cells: int, device: str) -> torch.Tensor:
     """Smooth noise (n, 1, S, S), about -1 to 1."""
@@ -14,12 +17,19 @@ def smooth(n: int, cells: int, device: str) -> torch.Tensor:
     return f.interpolate(field, size=(SIDE, SIDE), mode="bicubic", align_corners=False)
 
 
+def _grown(mask: torch.Tensor, reach: int) -> torch.Tensor:
+    """Grow a mask (n, 1, rows, cols) by `reach` pixels, 2 at a time."""
+    for _ in range(reach // 2):
+        mask = f.max_pool2d(mask, 5, 1, 2)
+    return mask
+
+
 def pierced(
     lab: torch.Tensor, labels: torch.Tensor, other: torch.Tensor, body: torch.Tensor
 ) -> tuple[torch.Tensor, torch.Tensor]:
     """Let the ground or something dark show through holes and gaps in some bodies."""
     n, device = len(lab), lab.device.type
-    inside = 1 - f.max_pool2d(1 - body, 9, 1, 4)
+    inside = 1 - _grown(1 - body, 8)
     kind = torch.rand(n, 1, 1, 1, device=device)
     field = smooth(n, 7, device)
     most = torch.where(kind < 0.2, inside * field, -torch.ones_like(field)).amax((2, 3), True)
@@ -30,7 +40,7 @@ def pierced(
     plain = torch.randn(n, 3, 1, 1, device=device) * torch.tensor(
         [0.35, 0.1, 0.12], device=device
     ).view(1, 3, 1, 1) - torch.tensor([0.2, 0.0, 0.0], device=device).view(1, 3, 1, 1)
-    texture = torch.cat([0.08 * smooth(n, 40, device), torch.zeros_like(lab[:, 1:])], 1)
+    texture = torch.cat([0.08 * smooth(n, 60, device), torch.zeros_like(lab[:, 1:])], 1)
     filling = torch.where(torch.rand(n, 1, 1, 1, device=device) < 0.4, other, plain + texture)
     depth = 1 - 0.4 * torch.rand(n, 1, 1, 1, device=device)
     filling = torch.cat([(filling[:, :1] + 1) * depth - 1, filling[:, 1:]], 1)
@@ -76,11 +86,11 @@ def disturb(
 
     lab = flattened(lab, labels)
     body = ((labels > 0) & (labels < 255)).float()[:, None]
-    soft = f.avg_pool2d(f.max_pool2d(body, 3, 1, 1), 3, 1, 1, count_include_pad=False)
+    soft = f.avg_pool2d(f.max_pool2d(body, 5, 1, 2), 3, 1, 1, count_include_pad=False)
     other = grounds[torch.randint(len(grounds), (n,), device=device)].float()
     swap = often(0.3)
     shadow = 1 - uniform(0, 0.5) * f.interpolate(
-        f.avg_pool2d(f.avg_pool2d(body, 8), 3, 1, 1), size=(SIDE, SIDE), mode="bilinear"
+        f.avg_pool2d(f.avg_pool2d(body, 16), 3, 1, 1), size=(SIDE, SIDE), mode="bilinear"
     )
     other = torch.cat([(other[:, :1] + 1) * shadow - 1, other[:, 1:]], 1)
     lab = lab * (1 - swap * (1 - soft)) + other * swap * (1 - soft)
@@ -94,6 +104,10 @@ def disturb(
     theta = torch.stack(
         [torch.stack([cos * flip, -sin, move[0]], 1), torch.stack([sin * flip, cos, move[1]], 1)], 1
     )
+    # Some keep their own pixels: what a resampling blurs is a part of what a photo shows.
+    own = torch.zeros_like(theta)
+    own[:, 0, 0], own[:, 1, 1] = flip, 1
+    theta = torch.where(torch.rand(n, 1, 1, device=device) < OWN_PIXELS, own, theta)
     grid = f.affine_grid(theta, [n, 1, SIDE, SIDE], align_corners=False)
     lab = f.grid_sample(lab, grid, mode="bilinear", padding_mode="reflection", align_corners=False)
     moved = f.grid_sample(
@@ -113,8 +127,12 @@ def disturb(
     light = light.clamp(1e-3, 1.1) ** torch.exp(normal(0.12)) * torch.exp(normal(0.06))
     light = light * (1 + uniform(0, 0.12) * smooth(n, 4, device))
     lab = torch.cat([light * 2 - 1, a, b], 1)
-    blurred = f.avg_pool2d(lab, 3, 1, 1, count_include_pad=False)
-    mix = often(0.4) * uniform(0, 1)
+    little = f.avg_pool2d(lab, 3, 1, 1, count_include_pad=False)
+    much = f.avg_pool2d(little, 5, 1, 2, count_include_pad=False)
+    blurred = little + (much - little) * often(0.5) * uniform(0, 1)
+    mix = often(0.5) * uniform(0, 1)
     lab = lab + (blurred - lab) * (mix - often(0.25) * uniform(0, 0.8))
-    lab = lab + torch.randn_like(lab) * often(0.5) * uniform(0, 0.05)
-    return lab, labels
+    grain = torch.randn_like(lab)
+    coarse = f.avg_pool2d(grain, 3, 1, 1, count_include_pad=False) * 3
+    grain = torch.where(often(0.5) > 0, grain, coarse)
+    return lab + grain * often(0.5) * uniform(0, 0.05), labels

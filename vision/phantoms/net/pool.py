@@ -46,7 +46,7 @@ def _on_canvas(path: Path) -> tuple[Bytes, Bytes]:
             continue
         where = np.nonzero(((labels > 0) & shown).any(axis=1 - axis))[0]
         middle = (where[0] + where[-1]) / 2 if where.size else side / 2
-        start = int(np.clip(middle - SIDE / 2 + rng.integers(-24, 25), 0, side - SIDE))
+        start = int(np.clip(middle - SIDE / 2 + rng.integers(-48, 49), 0, side - SIDE))
         cut.append(slice(start, start + SIDE))
         put.append(slice(0, SIDE))
     canvas[put[0], put[1]] = colour[cut[0], cut[1]]

@@ -1,4 +1,4 @@
-"""Tiles for the training of the network: rendered, photographed, corrected, at 0.4 mm.
+"""Tiles for the training of the network: rendered, photographed, corrected, at 0.2 mm.
 
 ``python -m phantoms.net.tiles FOLDER [--photo N --dressed N ...] [--workers 16]`` writes a file a
 tile, so that a broken run goes on and a training can begin while tiles are still made. All but
@@ -18,9 +18,9 @@ import cv2
 import numpy as np
 
 from phantoms.drawn_tiles import ground
+from phantoms.packed_tile import packed
 from phantoms.photo_tiles import photo_tile
 from phantoms.settings import TRAIN
-from phantoms.small_tile import small
 from phantoms.train_model import drawn, held_out_photo
 from polypward_vision.tissue import LabelledTile
 
@@ -58,10 +58,10 @@ def _keep(task: tuple[str, int], *, folder: Path) -> bool:
     tile = _made(kind, seed)
     if tile is None:
         return False
-    colour, labels = small(tile)
+    colour, labels = packed(tile)
     part = path.with_suffix(".part")
     with part.open("wb") as file:
-        np.savez_compressed(file, q=colour, l=labels)
+        np.savez(file, q=colour, l=labels)
     part.replace(path)
     return True
 

@@ -1,30 +1,37 @@
-"""Train the first look of the tissue model and write it as ONNX.
+"""Train the network of the tissue model and write it as ONNX.
 
 ``python -m phantoms.net.train TILES --out FOLDER [--minutes 20]`` on a machine with PyTorch and a
 GPU, while or after `phantoms.net.tiles` fills TILES. What was reached is written every few minutes.
+Several GPUs share the work when one process a GPU is started with RANK, WORLD_SIZE, MASTER_ADDR and
+MASTER_PORT set.
 """
 
 import argparse
 import copy
 import json
+import os
 import time
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import torch
-from torch import nn
+from torch import distributed, nn
 from torch.nn import functional as f
 
 from phantoms.net.disturb import disturb
+from phantoms.net.onnx_file import begin_from, write_onnx
 from phantoms.net.pool import Pool, scaled_lab
-from phantoms.net.unet import LABELS, Net, write_onnx
+from phantoms.net.structure import Structure
+from phantoms.net.unet import LABELS, Net
 
 # How often a training picture is of each kind, whatever their numbers in the folder.
-WEIGHTS = {"photo": 0.55, "dressed": 0.2, "drawn": 0.13, "traced": 0.12}
-WIDTHS = (16, 24, 48, 80, 128)
-LEAST_PX = 60  # of a label in a picture, for its overlap to count: 10 mm² at 0.4 mm
-FIGURE_PX = 312  # 50 mm², as in the figures
+WEIGHTS = {"photo": 0.5, "dressed": 0.15, "drawn": 0.1, "traced": 0.25}
+WIDTHS = (24, 48, 96, 144, 192)
+LEAST_PX = 250  # of a label in a picture, for its overlap to count: 10 mm² at 0.2 mm
+FIGURE_PX = 1250  # 50 mm², as in the figures
+# Kinds that are judged now and then, never trained on.
+JUDGED = ("held", "tracedheld")
 
 
 def loss_of(logits: torch.Tensor, labels: torch.Tensor) -> torch.Tensor:
@@ -48,7 +55,9 @@ def overlaps(net: nn.Module, pool: Pool) -> list[float]:
     """Mean IoU of live, bare and overgrown over the pictures with 50 mm² of it."""
     net.eval()
     count = len(pool.known)
-    said = torch.cat([net(scaled_lab(part)).argmax(1) for part in pool.lab[:count].split(16)])
+    if not count:
+        return [0.0, 0.0, 0.0]
+    said = torch.cat([net(scaled_lab(part)).argmax(1) for part in pool.lab[:count].split(8)])
     labels = pool.labels[:count]
     figures = []
     for label in (1, 2, 3):
@@ -63,8 +72,10 @@ def overlaps(net: nn.Module, pool: Pool) -> list[float]:
 class Trainer:
     """The network, its running mean and its optimiser; one step at a time."""
 
-    def __init__(self, widths: tuple[int, ...], *, device: str, rate: float) -> None:
-        self.device, self.rate, self.step = device, rate, 0
+    def __init__(
+        self, widths: tuple[int, ...], *, device: str, rate: float, structure: Structure | None
+    ) -> None:
+        self.device, self.rate, self.step, self.structure = device, rate, 0, structure
         self.net = Net(widths).to(device, memory_format=torch.channels_last)
         self.mean = copy.deepcopy(self.net).eval().requires_grad_(False)
         self.optimiser = torch.optim.AdamW(
@@ -74,7 +85,7 @@ class Trainer:
         self._forward: Any = torch.compile(self._loss, dynamic=False)
 
     def _loss(self, seen: torch.Tensor, truth: torch.Tensor) -> torch.Tensor:
-        with torch.autocast(self.device, torch.bfloat16):
+        with torch.autocast(torch.device(self.device).type, torch.bfloat16):
             logits = self.net(seen)
         return loss_of(logits.float(), truth)
 
@@ -87,11 +98,15 @@ class Trainer:
             group["lr"] = self.rate * warm * 0.5 * (1 + np.cos(np.pi * share)) + 1e-5
         self.net.train()
         with torch.no_grad():
-            seen, truth = self._disturb(scaled_lab(colour), labels, scaled_lab(grounds))
+            lab = scaled_lab(colour)
+            if self.structure is not None:
+                lab = self.structure.laid(lab, labels)
+            seen, truth = self._disturb(lab, labels, scaled_lab(grounds))
             seen = seen.contiguous(memory_format=torch.channels_last)
         loss = self._forward(seen, truth)
         self.optimiser.zero_grad(set_to_none=True)
         loss.backward()
+        self._share_gradients()
         nn.utils.clip_grad_norm_(self.net.parameters(), 1.0)
         self.optimiser.step()
         self._remember()
@@ -106,11 +121,33 @@ class Trainer:
         floats = [name for name, value in new.items() if value.is_floating_point()]
         torch._foreach_lerp_([old[n] for n in floats], [new[n] for n in floats], 1 - keep)
 
-    def load(self, start: Path) -> None:
-        """Take the weights that an earlier training wrote."""
-        state = torch.load(start, map_location=self.device, weights_only=True)
-        self.net.load_state_dict(state)
-        self.mean.load_state_dict(state)
+    def begin(self, start: Path, colour: torch.Tensor) -> None:
+        """Begin from net.pt of this network, or from net.onnx of the narrower one before it."""
+        if start.suffix == ".onnx":
+            begin_from(start, self.net, scaled_lab(colour))
+        else:
+            state = torch.load(start, map_location=self.device, weights_only=True)
+            self.net.load_state_dict(state)
+        self.mean.load_state_dict(self.net.state_dict())
+
+    def agree(self) -> None:
+        """Begin alike on all GPUs."""
+        if distributed.is_initialized():
+            for value in [*self.net.state_dict().values(), *self.mean.state_dict().values()]:
+                distributed.broadcast(value, 0)
+
+    def _share_gradients(self) -> None:
+        """Give every GPU the mean of all gradients."""
+        if not distributed.is_initialized():
+            return
+        grads = [part.grad for part in self.net.parameters() if part.grad is not None]
+        whole = torch._utils._flatten_dense_tensors(grads)
+        distributed.all_reduce(whole)
+        whole /= distributed.get_world_size()
+        for grad, mean in zip(
+            grads, torch._utils._unflatten_dense_tensors(whole, grads), strict=True
+        ):
+            grad.copy_(mean)
 
     def write(self, out: Path, facts: dict[str, Any]) -> None:
         """Write net.onnx, net.pt and net.json of the mean weights."""
@@ -129,66 +166,88 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=7)
     parser.add_argument("--batch", type=int, default=64)
     parser.add_argument("--rate", type=float, default=2.5e-3, help="learning rate at its highest")
-    parser.add_argument("--start", type=Path, help="net.pt of a training to go on from")
-    parser.add_argument("--room", type=int, default=40_000, help="most tiles on the GPU")
+    parser.add_argument("--begin", type=Path, help="net.pt to go on from, or a narrow net.onnx")
+    parser.add_argument("--structure", type=Path, help="folder of reef photos (traced/textures.py)")
+    parser.add_argument("--room", type=int, default=40_000, help="most tiles on a GPU")
     parser.add_argument("--widths", default=",".join(map(str, WIDTHS)))
     asked = parser.parse_args()
     asked.out.mkdir(parents=True, exist_ok=True)
-    torch.manual_seed(asked.seed)
-    np.random.seed(asked.seed)
+    rank, world = int(os.environ.get("RANK", "0")), int(os.environ.get("WORLD_SIZE", "1"))
+    torch.manual_seed(asked.seed + rank)
+    np.random.seed(asked.seed + rank)
     torch.backends.cudnn.benchmark = True
     torch.set_float32_matmul_precision("high")
-    device = "cuda" if torch.cuda.is_available() else "cpu"
+    device = f"cuda:{rank}" if torch.cuda.is_available() else "cpu"
+    if world > 1:
+        torch.cuda.set_device(rank)
+        distributed.init_process_group("nccl")
     pool = Pool(asked.tiles, WEIGHTS, room=asked.room, device=device)
     grounds = Pool(asked.tiles, {"ground": 1}, room=400, device=device)
-    held = Pool(asked.tiles, {"held": 1}, room=100, device=device)
+    judged = {kind: Pool(asked.tiles, {kind: 1}, room=100, device=device) for kind in JUDGED}
     while pool.refresh() < 500 or grounds.refresh() < 100:
         time.sleep(1)
     widths = tuple(int(width) for width in asked.widths.split(","))
-    trainer = Trainer(widths, device=device, rate=asked.rate)
-    if asked.start:
-        trainer.load(asked.start)
+    structure = Structure(asked.structure, device=device) if asked.structure else None
+    trainer = Trainer(widths, device=device, rate=asked.rate, structure=structure)
+    if asked.begin:
+        trainer.begin(asked.begin, pool.draw(asked.batch)[0])
+    trainer.agree()
     weights = sum(part.numel() for part in trainer.net.parameters())
     print(f"{len(pool.known)} tiles, {weights} weights, on {device}", flush=True)
     trainer.advance(*pool.draw(asked.batch), grounds.draw(asked.batch)[0], 0)  # compiles
     began = told = kept = time.monotonic()
-    while (share := (time.monotonic() - began) / (60 * asked.minutes)) < 1:
-        loss = trainer.advance(*pool.draw(asked.batch), grounds.draw(asked.batch)[0], share)
+    share = torch.zeros(1, device=device)
+    while (done := float(share)) < 1:
+        loss = trainer.advance(*pool.draw(asked.batch), grounds.draw(asked.batch)[0], done)
+        if trainer.step % 5 == 0:
+            share.fill_((time.monotonic() - began) / (60 * asked.minutes))
+            if world > 1:
+                distributed.broadcast(share, 0)
         if trainer.step % 100 == 0:
             pool.refresh(most=400)
             grounds.refresh()
-        if time.monotonic() - told < 40:
+        if rank or time.monotonic() - told < 60:
             continue
         told = time.monotonic()
-        held.refresh()
-        facts = _facts(asked, trainer, pool, held, widths)
-        both = (overlaps(trainer.net, held), overlaps(trainer.mean, held))
-        print(trainer.step, len(pool.known), round(float(loss), 4), *both, flush=True)
-        if told - kept > 200:
+        facts = _facts(asked, trainer, pool, judged, widths)
+        figures = {kind: overlaps(trainer.mean, tiles) for kind, tiles in judged.items()}
+        print(trainer.step, len(pool.known), round(float(loss), 4), figures, flush=True)
+        if told - kept > 150:
             kept = told
             trainer.write(asked.out, facts)
-    held.refresh()
-    facts = _facts(asked, trainer, pool, held, widths)
-    trainer.write(asked.out, facts)
-    print(json.dumps(facts), flush=True)
+    if rank == 0:
+        facts = _facts(asked, trainer, pool, judged, widths)
+        trainer.write(asked.out, facts)
+        print(json.dumps(facts), flush=True)
+    if world > 1:
+        distributed.destroy_process_group()
 
 
 def _facts(
-    asked: argparse.Namespace, trainer: Trainer, pool: Pool, held: Pool, widths: tuple[int, ...]
+    asked: argparse.Namespace,
+    trainer: Trainer,
+    pool: Pool,
+    judged: dict[str, Pool],
+    widths: tuple[int, ...],
 ) -> dict[str, Any]:
     names = ("live", "bare", "overgrown")
+    for tiles in judged.values():
+        tiles.refresh()
     return {
         "seed": asked.seed,
         "minutes": asked.minutes,
         "steps": trainer.step,
-        "began_from": json.loads(asked.start.with_suffix(".json").read_text("utf-8"))
-        if asked.start
+        "began_from": json.loads(asked.begin.with_suffix(".json").read_text("utf-8"))
+        if asked.begin
         else None,
-        "batch": asked.batch,
+        "batch": asked.batch * int(os.environ.get("WORLD_SIZE", "1")),
         "widths": widths,
         "tiles": {kind: len(places) for kind, places in pool.places.items()},
         "torch": torch.__version__,
-        "held_out_iou_at_0.4_mm": dict(zip(names, overlaps(trainer.mean, held), strict=True)),
+        "iou_at_0.2_mm": {
+            kind: dict(zip(names, overlaps(trainer.mean, tiles), strict=True))
+            for kind, tiles in judged.items()
+        },
     }
 
 

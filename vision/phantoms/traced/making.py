@@ -21,7 +21,7 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 import cv2
 import numpy as np
 
-from phantoms.small_tile import small
+from phantoms.packed_tile import packed
 from phantoms.traced.phone import photographed
 from phantoms.traced.plan import Plan, make_plan
 from phantoms.traced.settings import HELD_OUT, TRAIN, Settings
@@ -50,13 +50,13 @@ def _finish(shot: Shot, plan: Plan, settings: Settings, path: Path, full: bool) 
     """Develop a shot and write its tile."""
     cv2.setNumThreads(1)
     tile = photographed(shot, plan, settings)
-    colour, labels = small(tile)
+    colour, labels = packed(tile)
     arrays: dict[str, Any] = {"q": colour, "l": labels, "drawn": json.dumps(plan.drawn)}
     if full:
         arrays |= {"lab": tile.lab, "labels": tile.labels, "valid": tile.valid}
     part = path.with_suffix(".part")
     with part.open("wb") as file:
-        np.savez_compressed(file, **arrays)
+        np.savez(file, **arrays)
     part.replace(path)
 
 

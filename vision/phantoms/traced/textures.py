@@ -55,8 +55,10 @@ class Textures:
 
 
 @functools.cache
-def load_textures(folder: Path) -> Textures:
+def load_textures(folder: Path, *, judged: bool = False) -> Textures:
     """Read the pictures that ``patch_labels.csv`` in `folder` names.
+
+    The first, third, ... of each kind are for training, the others, with `judged`, for judging.
 
     Raises
     ------
@@ -79,6 +81,7 @@ def load_textures(folder: Path) -> Textures:
             )
             if light.mean() > _DARKEST:
                 found[kind].append(_structure(light))
+    found = {kind: pictures[judged::2] for kind, pictures in found.items()}
     if not found["live"] or not found["dead"]:
         raise ValueError(f"{folder}: no usable pictures of live or of dead reef")
     return Textures(live=tuple(found["live"]), dead=tuple(found["dead"]))
