@@ -19,10 +19,10 @@ import numpy as np
 from skimage.color import lab2xyz, xyz2lab
 
 from bench.segmenters import UNSEEN_TILES, unseen_photo
+from phantoms.kept_tiles import photo_tiles, tiles_folder
 from phantoms.photo_tiles import PhotoTile
 from phantoms.tissue_figures import tissue_figures
 from phantoms.traced.textures import Textures, load_textures
-from phantoms.train_model import photo_tiles, tiles_folder
 from polypward.labels import BARE, LIVE, OVERGROWN
 from polypward_vision.tissue import load_base_model
 
@@ -60,7 +60,7 @@ def main() -> None:
     cv2.setNumThreads(1)
     folder = tiles_folder(asked.cache)
     photos = photo_tiles(asked.photos, unseen_photo, folder=folder, workers=asked.workers)
-    textures, model = load_textures(asked.textures), load_base_model()
+    textures, model = load_textures(asked.textures, judged=True), load_base_model()
     print("| structure of real reef | live | bare | overgrown | cover error | not one specimen |")
     print("| --- |" + " --- |" * 5)
     for strength in STRENGTHS:

@@ -18,10 +18,10 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.segmenters import UNSEEN_TILES, unseen_photo
+from phantoms.kept_tiles import photo_tiles, tiles_folder
 from phantoms.photo_tiles import PhotoTile, tile_of
 from phantoms.scene import Lab, Scene
 from phantoms.settings import UNSEEN, random_camera, random_scene
-from phantoms.train_model import photo_tiles, tiles_folder
 from polypward.labels import BACKGROUND, BARE, LABEL_NAMES, LIVE, OVERGROWN
 from polypward_vision.tissue import Labeller, load_base_model, map_tissue
 

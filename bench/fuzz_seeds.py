@@ -210,14 +210,7 @@ class _Call:
 
 def npz_seeds() -> Seeds:
     """Return a small model's arrays, and the same with an object that wants to be unpickled."""
-    from polypward_vision.tissue.features import SECOND_FEATURES
-
-    plain = {
-        "first_network": np.zeros(64, np.uint8),
-        "second_features": np.array(SECOND_FEATURES),
-        "second_weight_0": np.zeros((4, len(SECOND_FEATURES)), np.float32),
-        "second_bias_0": np.zeros(4, np.float32),
-    }
+    plain = {"network": np.zeros(64, np.uint8)}
     seeds = []
     for name in (None, *plain):
         arrays: dict[str, Any] = dict(plain)

@@ -1,6 +1,6 @@
 """Segmenters without a network, to compare with: pixels or superpixels, then smoothed or not.
 
-All work at 0.4 mm per pixel, as the network does. None of them is part of polypward.
+All work at 0.4 mm per pixel. None of them is part of polypward.
 """
 
 import time
@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from polypward.labels import LABEL_NAMES
 from polypward_vision.tissue import LabelledTile
-from polypward_vision.tissue.model import COARSE_MM, FLOOR, NOTHING, coarse_view
+from polypward_vision.tissue.model import NOTHING, shown_view
 
 __all__ = [
     "Pixelwise",
@@ -29,6 +29,9 @@ __all__ = [
 Array = npt.NDArray[np.float32]
 Smoother = Callable[[Array, Array], Array]
 
+COARSE_MM = 0.4
+# No label is ruled out.
+FLOOR = np.float32(1e-6)
 MEANS_MM = (1.2, 3.0, 8.0, 24.0)
 SPREADS_MM = (1.2, 3.0, 8.0)
 RIM_MM = 8.0  # what lies this near the cut-out's rim is taken for the ground
@@ -37,6 +40,18 @@ COMPACTNESS = 8.0
 # Seeds of the random walker; stiffness of the cut and the Lab difference that it yields to.
 SEED_CHANCE, WALKER_BETA = 0.7, 130.0
 CUT_WEIGHT, CUT_DE = 1.5, 8.0
+
+
+def _coarse(
+    lab: Array, *, valid: npt.NDArray[np.bool_] | None, mm_per_px: float
+) -> tuple[Array, npt.NDArray[np.bool_]]:
+    """Return a cut-out at 0.4 mm and where it shows something."""
+    lab, valid = shown_view(lab, valid=valid, mm_per_px=mm_per_px)
+    factor = max(1, round(COARSE_MM / mm_per_px))
+    size = (max(1, round(lab.shape[1] / factor)), max(1, round(lab.shape[0] / factor)))
+    coarse = np.asarray(cv2.resize(lab, size, interpolation=cv2.INTER_AREA), np.float32)
+    shown = cv2.resize(valid.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+    return coarse, np.asarray(shown if shown.any() else ~shown, bool)
 
 
 def _box(plane: Array, side_mm: float) -> Array:
@@ -126,7 +141,7 @@ class Pixelwise:
         """As `polypward_vision.tissue.TissueModel.probabilities`."""
         key = hash(lab.tobytes())
         start = time.process_time()
-        lab, coarse, shown, _ = coarse_view(lab, valid=valid, mm_per_px=mm_per_px)
+        coarse, shown = _coarse(lab, valid=valid, mm_per_px=mm_per_px)
         if key not in self.memo:
             chances = self.look(coarse, centre_mm)
             self.memo[key] = (chances, time.process_time() - start)
@@ -249,7 +264,7 @@ def _pixels(
     rng = np.random.default_rng(seed)
     seen, labels = [], []
     for tile in tiles:
-        _, coarse, shown, _ = coarse_view(tile.lab, valid=tile.valid, mm_per_px=tile.mm_per_px)
+        coarse, shown = _coarse(tile.lab, valid=tile.valid, mm_per_px=tile.mm_per_px)
         size = (coarse.shape[1], coarse.shape[0])
         true = cv2.resize(tile.labels, size, interpolation=cv2.INTER_NEAREST).ravel()
         shown_at = shown.ravel()
@@ -294,7 +309,7 @@ def fit_trees(tiles: Sequence[LabelledTile], *, seed: int = 7) -> Any:
 
     seen, labels = [], []
     for tile in tiles:
-        _, coarse, shown, _ = coarse_view(tile.lab, valid=tile.valid, mm_per_px=tile.mm_per_px)
+        coarse, shown = _coarse(tile.lab, valid=tile.valid, mm_per_px=tile.mm_per_px)
         size = (coarse.shape[1], coarse.shape[0])
         true = cv2.resize(tile.labels, size, interpolation=cv2.INTER_NEAREST)
         regions = superpixels(coarse)

@@ -21,9 +21,10 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.segmenters import UNSEEN_TILES, unseen_photo
+from phantoms.base_model import HELD_OUT_TILES
+from phantoms.kept_tiles import held_out_photo, photo_tiles, tiles_folder
 from phantoms.photo_tiles import PhotoTile
 from phantoms.temperature import doubtful_pixels, fit_temperature, tempered
-from phantoms.train_model import Settings, held_out_photo, photo_tiles, tiles_folder
 from polypward.labels import LIVE
 from polypward_vision.tissue import Labeller, load_base_model, map_tissue
 from polypward_vision.tissue.mapping import SURE
@@ -224,7 +225,7 @@ def main() -> None:
     temperature = 1.0
     curves: dict[str, npt.NDArray[np.float64]] = {}
     for family, make, count in (
-        ("HELD_OUT", held_out_photo, Settings().held_out_tiles),
+        ("HELD_OUT", held_out_photo, HELD_OUT_TILES),
         ("UNSEEN", unseen_photo, UNSEEN_TILES),
     ):
         tiles = photo_tiles(min(count, asked.tiles), make, folder=folder, workers=1)

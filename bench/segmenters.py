@@ -1,8 +1,8 @@
 """``python -m bench.segmenters``: ways to make the tissue map, on the same rendered cut-outs.
 
 Tiles, fits and figures are kept in the cache folder: a broken run goes on, and ``--only`` takes
-some of the rows. What is no network is fitted to the photos of training scenes that the second look
-is fitted to; the network saw many more.
+some of the rows. What is no network is fitted to photos of training scenes; the network saw many
+more.
 """
 
 import argparse
@@ -32,23 +32,25 @@ from bench.plain_segmenters import (
     fit_perceptron,
     fit_trees,
 )
+from phantoms.base_model import HELD_OUT_TILES
+from phantoms.kept_tiles import held_out_photo, photo_tiles, tiles_folder, training_photo
 from phantoms.photo_tiles import PhotoTile, photo_tile
 from phantoms.settings import UNSEEN
 from phantoms.tissue_figures import tissue_figures
-from phantoms.train_model import Settings, held_out_photo, photo_tiles, tiles_folder, training_photo
 from polypward_vision.tissue import TissueModel, load_base_model
-from polypward_vision.tissue.model import FLOOR, NOTHING, coarse_view
+from polypward_vision.tissue.model import shown_view
 
 __all__ = ["Timed", "main", "unseen_photo"]
 
 UNSEEN_SEED, UNSEEN_TILES = 2_000_000, 48
+TRAINING_TILES = 190
 FITS: dict[str, tuple[Callable[..., Any], type[Pixelwise]]] = {
     "features + gradient boosting": (fit_boosting, Pixelwise),
     "features + perceptron": (fit_perceptron, Pixelwise),
     "superpixels + extra trees": (fit_trees, Superpixelwise),
 }
 SMOOTHERS = {"": None, ", graph cut": by_cut, ", random walker": by_walker}
-NETWORKS = ("network alone", "network + second look")
+NETWORKS = ("network, one look at its own scale", "network, a glance and a close look (in use)")
 
 
 def unseen_photo(seed: int) -> PhotoTile | None:
@@ -58,7 +60,7 @@ def unseen_photo(seed: int) -> PhotoTile | None:
 
 @dataclass(slots=True)
 class Timed:
-    """The base model, or its network alone, with a stop-watch of CPU seconds."""
+    """A tissue model, or its network alone, with a stop-watch of CPU seconds."""
 
     model: TissueModel
     alone: bool
@@ -75,23 +77,21 @@ class Timed:
         """As `polypward_vision.tissue.TissueModel.probabilities`."""
         start = time.process_time()
         if self.alone:
-            lab, coarse, shown, _ = coarse_view(lab, valid=valid, mm_per_px=mm_per_px)
-            found = np.where(shown[..., None], self.model.first(coarse), NOTHING)
-            fine = np.maximum(cv2.resize(found, (lab.shape[1], lab.shape[0])), FLOOR)
-            fine /= fine.sum(axis=2, keepdims=True)
+            lab, _ = shown_view(lab, valid=valid, mm_per_px=mm_per_px)
+            found = self.model.network(lab)
         else:
-            fine = self.model.probabilities(
+            found = self.model.probabilities(
                 lab, mm_per_px=mm_per_px, valid=valid, centre_mm=centre_mm
             )
         self.seconds += time.process_time() - start
-        return np.asarray(fine, np.float32)
+        return found
 
 
 def _classifier(name: str, folder: Path, workers: int) -> bytes:
     """Fit a classifier, or take the one that an earlier run of this script left."""
     path = folder / f"{name.split()[-1]}.fit"
     if not path.exists():
-        photos = photo_tiles(Settings().photo_tiles, training_photo, folder=folder, workers=workers)
+        photos = photo_tiles(TRAINING_TILES, training_photo, folder=folder, workers=workers)
         path.write_bytes(pickle.dumps(FITS[name][0]([photo.tile for photo in photos])))
     return path.read_bytes()
 
@@ -102,9 +102,7 @@ def labeller(
     """Give the labeller of a row of the table and its size in bytes."""
     if row in NETWORKS:
         base = load_base_model()
-        alone = row == NETWORKS[0]
-        whole = sum(array.nbytes for array in base.to_arrays().values())
-        return Timed(base, alone), len(base.first.onnx) if alone else whole
+        return Timed(base, row == NETWORKS[0]), len(base.network.onnx)
     name, _, smoother = row.partition(", ")
     raw = _classifier(name, folder, workers)
     smooth = SMOOTHERS[f", {smoother}" if smoother else ""]
@@ -119,7 +117,7 @@ def _judge(
     model, size = labeller(row, folder, workers, memos)
     found: dict[str, Any] = {"bytes": size}
     for family, make, count in (
-        ("held-out", held_out_photo, Settings().held_out_tiles),
+        ("held-out", held_out_photo, HELD_OUT_TILES),
         ("unseen", unseen_photo, UNSEEN_TILES),
     ):
         photos = photo_tiles(count, make, folder=folder, workers=workers)[::every]

@@ -1,4 +1,4 @@
-"""The model's file: what it holds, what it refuses, and the arithmetic of the forward pass."""
+"""The model's file: what it holds, what it refuses; a glance at the whole, a close look."""
 
 import io
 from typing import Any
@@ -8,8 +8,10 @@ import numpy.typing as npt
 import pytest
 
 from polypward.errors import BadInputError
+from polypward.labels import BACKGROUND, LIVE
 from polypward_vision.tissue import TissueModel, load_base_model, model_from_arrays
-from polypward_vision.tissue.model import Perceptron, coarse_view
+from polypward_vision.tissue.model import CLOSE, GLANCE, MARGIN_MM
+from polypward_vision.tissue.network import Network
 
 Arrays = dict[str, npt.NDArray[Any]]
 
@@ -36,64 +38,26 @@ def test_a_model_survives_its_own_file(model: TissueModel, arrays: Arrays) -> No
 
 
 def test_a_pickle_in_the_file_is_refused(arrays: Arrays) -> None:
-    arrays["second_weight_0"] = np.array([{"code": "anything"}], dtype=object)
+    arrays["network"] = np.array([{"code": "anything"}], dtype=object)
     file = io.BytesIO()
     np.savez(file, **arrays)
     file.seek(0)
     with (
         np.load(file, allow_pickle=False) as loaded,  # noqa: TID251
-        pytest.raises(BadInputError, match="second_weight_0 is not a plain array"),
+        pytest.raises(BadInputError, match="network is not a plain array"),
     ):
         model_from_arrays(loaded)
 
 
-@pytest.mark.parametrize("name", ["first_network", "second_bias_1", "second_features"])
-def test_a_missing_array_is_named(arrays: Arrays, name: str) -> None:
-    del arrays[name]
-    with pytest.raises(BadInputError, match=f"{name} is missing"):
-        model_from_arrays(arrays)
+def test_a_missing_network_is_named() -> None:
+    with pytest.raises(BadInputError, match="the array network is missing"):
+        model_from_arrays({})
 
 
-def test_wrong_shapes_are_named(arrays: Arrays) -> None:
-    arrays["second_weight_1"] = arrays["second_weight_1"][:, :-1]
-    with pytest.raises(BadInputError, match=r"second_weight_1 of shape .* do not follow"):
-        model_from_arrays(arrays)
-
-
-def test_a_model_with_three_outputs_is_refused(arrays: Arrays) -> None:
-    arrays["second_weight_1"] = arrays["second_weight_1"][:3]
-    arrays["second_bias_1"] = arrays["second_bias_1"][:3]
-    with pytest.raises(BadInputError, match="3 outputs instead of 4"):
-        model_from_arrays(arrays)
-
-
-def test_numbers_that_are_none_are_refused(arrays: Arrays) -> None:
-    arrays["second_bias_0"] = np.full_like(arrays["second_bias_0"], np.nan)
-    with pytest.raises(BadInputError, match="layer 0 of the second look is not finite"):
-        model_from_arrays(arrays)
-
-
-def test_whole_numbers_are_refused(arrays: Arrays) -> None:
-    arrays["second_weight_0"] = arrays["second_weight_0"].astype(np.int64)
-    with pytest.raises(BadInputError, match="second_weight_0 must be a 2-dimensional array"):
-        model_from_arrays(arrays)
-
-
-def test_a_model_for_other_features_is_refused(arrays: Arrays) -> None:
-    arrays["second_features"] = arrays["second_features"][::-1]
-    with pytest.raises(BadInputError, match="made for other features"):
-        model_from_arrays(arrays)
-
-
-def test_the_forward_pass_is_a_softmax_of_rectified_units() -> None:
-    # One hidden unit that passes its input when positive; logits (0, h, 2h, 3h).
-    one = Perceptron(
-        (np.array([[1.0]], np.float32), np.array([[0], [1], [2], [3]], np.float32)),
-        (np.zeros(1, np.float32), np.zeros(4, np.float32)),
-    )
-    got = one(np.array([[-5.0, 0.0, np.log(2.0)]], np.float32))
-    assert np.allclose(got[:2], 0.25)
-    assert np.allclose(got[2], np.array([1, 2, 4, 8]) / 15)
+@pytest.mark.parametrize("array", [np.zeros(4), np.zeros((2, 2), np.uint8), "text"])
+def test_what_is_not_bytes_is_refused(array: Any) -> None:
+    with pytest.raises(BadInputError, match="network must be a one-dimensional array of bytes"):
+        model_from_arrays({"network": array})
 
 
 def test_probabilities_sum_to_one_and_do_not_depend_on_what_is_hidden(model: TissueModel) -> None:
@@ -108,13 +72,42 @@ def test_probabilities_sum_to_one_and_do_not_depend_on_what_is_hidden(model: Tis
     assert np.array_equal(model.probabilities(lab, mm_per_px=0.2, valid=valid), chances)
 
 
-def test_the_coarse_view_keeps_means_and_scale() -> None:
-    lab = np.random.default_rng(1).uniform(0, 100, (40, 60, 3)).astype(np.float32)
-    _, coarse, shown, mm_per_px = coarse_view(lab, valid=None, mm_per_px=0.2)
-    assert coarse.shape == (20, 30, 3)
-    assert shown.all()
-    assert mm_per_px == pytest.approx(0.4)
-    assert np.allclose(coarse[3, 4], lab[6:8, 8:10].mean(axis=(0, 1)), atol=1e-3)
+class Watched(Network):
+    """A network that says what it was shown: tissue where it is bright, and where all was."""
+
+    def __call__(self, lab: npt.NDArray[np.float32], *, scale: float = 1.0) -> Any:
+        looks.append((lab.shape[:2], scale))
+        chances = np.zeros((*lab.shape[:2], 4), np.float32)
+        chances[..., LIVE] = lab[..., 0] > 50
+        chances[..., BACKGROUND] = 1 - chances[..., LIVE]
+        return chances
+
+
+looks: list[tuple[tuple[int, ...], float]] = []
+
+
+@pytest.mark.parametrize("mm_per_px", [0.2, 0.4])
+def test_only_what_might_be_tissue_is_looked_at_closely(mm_per_px: float) -> None:
+    looks.clear()
+    lab = np.zeros((400, 500, 3), np.float32)
+    lab[200:240, 300:350] = 80
+    found = TissueModel(network=Watched(b"")).probabilities(lab, mm_per_px=mm_per_px)
+    assert np.array_equal(found[..., LIVE] > 0.5, lab[..., 0] > 50)
+    (whole, glance), (near, close) = looks
+    assert whole == (400, 500)
+    assert glance == pytest.approx(GLANCE * mm_per_px / 0.2)
+    assert close == pytest.approx(CLOSE * mm_per_px / 0.2)
+    # 40 x 50 px, 12 mm around, and what the blur of 5 px adds.
+    around = round(2 * MARGIN_MM / mm_per_px)
+    assert near == (40 + around + 4, 50 + around + 4)
+
+
+def test_where_a_glance_finds_nothing_all_is_looked_at() -> None:
+    looks.clear()
+    TissueModel(network=Watched(b"")).probabilities(
+        np.zeros((90, 70, 3), np.float32), mm_per_px=0.2
+    )
+    assert [size for size, _ in looks] == [(90, 70), (90, 70)]
 
 
 @pytest.mark.parametrize(
@@ -148,5 +141,5 @@ def test_a_cut_out_that_shows_nothing_is_refused(model: TissueModel) -> None:
 def test_the_base_model_says_how_it_was_made(model: TissueModel) -> None:
     made = model.provenance
     assert model.version
-    for key in ("script", "settings", "seed", "features", "date", "libraries", "tiles", "held_out"):
+    for key in ("script", "network", "date", "libraries", "held_out"):
         assert made[key], key

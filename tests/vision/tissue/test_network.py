@@ -1,4 +1,4 @@
-"""The first look's network: its shapes, what it refuses, and that it survives a worker's pickle."""
+"""The network: its shapes, what it refuses, and that it survives a worker's pickle."""
 
 import pickle
 
@@ -12,7 +12,7 @@ from polypward_vision.tissue.network import Network
 
 @pytest.fixture(scope="module")
 def network() -> Network:
-    return load_base_model().first
+    return load_base_model().network
 
 
 @pytest.mark.parametrize("shape", [(40, 57), (64, 48), (5, 7)])
@@ -25,10 +25,18 @@ def test_any_size_gives_probabilities(network: Network, shape: tuple[int, int]) 
     assert np.array_equal(lab, before)
 
 
+def test_a_larger_look_answers_at_the_pictures_own_size(network: Network) -> None:
+    lab = np.random.default_rng(6).uniform(0, 80, (40, 57, 3)).astype(np.float32)
+    chances = network(lab, scale=1.25)
+    assert chances.shape == (40, 57, 4)
+    assert np.allclose(chances.sum(axis=2), 1, atol=1e-5)
+    assert not np.allclose(chances, network(lab), atol=1e-3)
+
+
 def test_sizes_may_change_between_calls(network: Network) -> None:
     lab = np.random.default_rng(3).uniform(0, 80, (32, 48, 3)).astype(np.float32)
     first = network(lab)
-    network(np.zeros((64, 16, 3), np.float32))
+    network(np.zeros((64, 32, 3), np.float32))
     assert np.allclose(network(lab), first, atol=1e-6)
 
 

@@ -3,7 +3,6 @@
 from pathlib import Path
 
 import cv2
-import numpy as np
 import torch
 from torch.nn import functional as f
 

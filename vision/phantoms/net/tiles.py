@@ -17,17 +17,26 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 import cv2
 import numpy as np
 
-from phantoms.drawn_tiles import ground
+from phantoms.disturb import disturbed
+from phantoms.drawn_tiles import drawn_tile, ground
+from phantoms.kept_tiles import held_out_photo, training_photo
 from phantoms.packed_tile import packed
-from phantoms.photo_tiles import photo_tile
 from phantoms.settings import TRAIN
-from phantoms.train_model import drawn, held_out_photo
 from polypward_vision.tissue import LabelledTile
 
 __all__ = ["KINDS"]
 
 # Kinds of tile and how many are made unless said otherwise; the first two before all others.
 KINDS = {"held": 40, "ground": 300, "photo": 6000, "dressed": 2500, "drawn": 1500}
+
+
+def _drawn(seed: int, *, dressed: bool) -> LabelledTile:
+    """Draw a tile without a camera; a dressed one shows a specimen of the training family."""
+    cv2.setNumThreads(1)
+    rng = np.random.default_rng([seed, 5 if dressed else 6])
+    lab, labels = drawn_tile(rng, family=TRAIN if dressed else None)
+    tile = LabelledTile(lab=lab, valid=np.ones(labels.shape, bool), labels=labels, mm_per_px=0.2)
+    return disturbed(tile, rng)
 
 
 def _ground(seed: int) -> LabelledTile:
@@ -40,11 +49,8 @@ def _made(kind: str, seed: int) -> LabelledTile | None:
     if kind == "ground":
         return _ground(seed)
     if kind in ("dressed", "drawn"):
-        return drawn(50_000 + seed, dressed=kind == "dressed")
-    if kind == "held":
-        photo = held_out_photo(seed)
-    else:
-        photo = photo_tile(5_000 + seed, TRAIN, vary=seed % 5 > 0)
+        return _drawn(50_000 + seed, dressed=kind == "dressed")
+    photo = held_out_photo(seed) if kind == "held" else training_photo(5_000 + seed)
     return photo.tile if photo else None
 
 

@@ -1,9 +1,9 @@
 """The tissue map: which pixels of a corrected cut-out are live, bare, overgrown, or nothing."""
 
 from polypward_vision.tissue.body import Body, pick_body
+from polypward_vision.tissue.labelled import LabelledTile
 from polypward_vision.tissue.mapping import Labeller, TissueMap, map_bodies, map_tissue
 from polypward_vision.tissue.model import TissueModel, load_base_model, model_from_arrays
-from polypward_vision.tissue.training import LabelledTile, fit_tissue_model
 
 __all__ = [
     "Body",
@@ -11,7 +11,6 @@ __all__ = [
     "Labeller",
     "TissueMap",
     "TissueModel",
-    "fit_tissue_model",
     "load_base_model",
     "map_bodies",
     "map_tissue",

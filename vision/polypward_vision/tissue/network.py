@@ -1,4 +1,4 @@
-"""The first look: a small convolutional network in the ONNX format, run by OpenCV.
+"""The tissue model's arithmetic: a small convolutional network in the ONNX format, run by OpenCV.
 
 ONNX describes arithmetic only: loading it executes nothing.
 """
@@ -13,37 +13,37 @@ import numpy.typing as npt
 from polypward.errors import BadInputError
 from polypward.labels import LABEL_NAMES
 
-__all__ = ["Network"]
+__all__ = ["NETWORK_MM", "Network"]
 
 Array = npt.NDArray[np.float32]
-# The network halves its picture four times.
-MULTIPLE = 16
+# Side of a pixel that the network was trained on, mm.
+NETWORK_MM = 0.2
+# The network halves its picture five times.
+MULTIPLE = 32
 LARGEST_BYTES = 8_000_000
-# The picture is looked at twice, larger than in the training and once turned about its second
-# diagonal; the mean answer is nearer the truth than one look at the training's own scale (IoU of
-# live tissue 0.94 instead of 0.91 on the photos that the model was chosen by, docs/accuracy.md).
-LOOKS = ((1.4, False), (1.1, True))
 
 
 @dataclass(slots=True)
 class Network:
     """A network from CIELAB to the log odds of the four labels of `polypward.labels`.
 
-    Its input ``lab`` is (1, 3, rows, cols): L / 50 - 1, a / 50, b / 50, at 0.4 mm per pixel, sides
-    in multiples of 16; its output (1, 4, rows, cols). `onnx` is the file's bytes; the network is
+    Its input ``lab`` is (1, 3, rows, cols): L / 50 - 1, a / 50, b / 50, at 0.2 mm per pixel, sides
+    in multiples of 32; its output (1, 4, rows, cols). `onnx` is the file's bytes; the network is
     opened on first use, in each process that uses it.
     """
 
     onnx: bytes
     _net: Any = field(default=None, repr=False, compare=False)
 
-    def __call__(self, lab: Array) -> Array:
+    def __call__(self, lab: Array, *, scale: float = 1.0) -> Array:
         """Probabilities of each label at each pixel.
 
         Parameters
         ----------
         lab : float32 array of shape (rows, cols, 3)
-            CIELAB D50 at 0.4 mm per pixel.
+            CIELAB D50 at 0.2 mm per pixel.
+        scale : float
+            How many times larger than that the network shall see it.
 
         Returns
         -------
@@ -54,17 +54,16 @@ class Network:
         BadInputError
             If the bytes are no network of this kind.
         """
+        if scale == 1:
+            return self._look(lab)
         rows, cols = lab.shape[:2]
-        found = np.zeros((rows, cols, len(LABEL_NAMES)), np.float32)
-        for scale, turned in LOOKS:
-            size = (max(1, round(cols * scale)), max(1, round(rows * scale)))
-            seen = np.asarray(cv2.resize(lab, size), np.float32)
-            said = _turned(self._look(_turned(seen))) if turned else self._look(seen)
-            found += cv2.resize(said, (cols, rows))
-        return found / np.float32(len(LOOKS))
+        size = (max(1, round(cols * scale)), max(1, round(rows * scale)))
+        how = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
+        seen = np.asarray(cv2.resize(lab, size, interpolation=how), np.float32)
+        return np.asarray(cv2.resize(self._look(seen), (cols, rows)), np.float32)
 
     def _look(self, lab: Array) -> Array:
-        """Probabilities of one forward pass, shapes as in `__call__`."""
+        """Probabilities of a picture as it is, shapes as in `__call__`."""
         rows, cols = lab.shape[:2]
         below, right = -rows % MULTIPLE, -cols % MULTIPLE
         wide = cv2.copyMakeBorder(lab, 0, below, 0, right, cv2.BORDER_REPLICATE)
@@ -95,11 +94,6 @@ class Network:
         """Come back from bytes."""
         self.onnx = state
         self._net = None
-
-
-def _turned(picture: Array) -> Array:
-    """Mirror at the second diagonal; twice gives the picture back."""
-    return np.ascontiguousarray(picture[::-1, ::-1].transpose(1, 0, 2))
 
 
 def _opened(onnx: bytes) -> Any:

@@ -16,9 +16,9 @@ import numpy.typing as npt
 
 from polypward.errors import BadInputError
 from polypward.labels import BACKGROUND, LABEL_NAMES
+from polypward_vision.tissue.labelled import LabelledTile
 from polypward_vision.tissue.mapping import Labeller
-from polypward_vision.tissue.model import Perceptron
-from polypward_vision.tissue.training import LabelledTile
+from polypward_vision.tissue.perceptron import Perceptron
 
 __all__ = [
     "TAUGHT_FEATURES",
