@@ -57,13 +57,13 @@ bench-speed: $(READY) ## print what a photo costs beside a bare decode and a pla
 samples: $(READY) ## render sample_images/ again from its story
 	$(BIN)/python -m phantoms.demo_ward sample_images
 
-model: $(READY) ## fit the tissue model's second look again from phantoms
-	$(BIN)/python -m phantoms.train_model
+model: $(READY) ## measure the tissue model's network again and write its provenance
+	$(BIN)/python -m phantoms.base_model
 
-network: $(READY) ## train the tissue model's network anew (needs PyTorch and a GPU), then fit the rest
+network: $(READY) ## train the tissue model's network anew (needs PyTorch and a GPU), then put it in use
 	$(BIN)/python -m phantoms.net.tiles build/tiles --workers $(JOBS)
 	$(BIN)/python -m phantoms.net.train build/tiles --out build/network
-	$(BIN)/python -m phantoms.train_model --net build/network
+	$(BIN)/python -m phantoms.base_model --net build/network
 
 wheel: $(READY) ## build dist/*.whl
 	rm -rf build dist

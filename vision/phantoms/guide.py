@@ -73,7 +73,7 @@ def _glaring(rgb: Image) -> Image:
     rng = np.random.default_rng(12)
     rows, cols = rgb.shape[:2]
     glow = np.zeros((rows, cols), np.float32)
-    for _ in range(46):
+    for _ in range(110):
         at = (round(cols * rng.normal(0.5, 0.07)), round(rows * rng.normal(0.5, 0.09)))
         size = (round(rng.uniform(6, 16)), round(rng.uniform(2, 5)))
         cv2.ellipse(glow, at, size, rng.uniform(-30, 30), 0, 360, 1.0, -1)
@@ -145,7 +145,7 @@ PICTURES = (
         name="blue-lamp",
         code="colour-refused",
         specimens=(_FOLDED,),
-        lighting=replace(_LIGHT, lamp=reef(0.97, white="LED-B4")),
+        lighting=replace(_LIGHT, lamp=reef(0.92, white="LED-B4")),
     ),
     Picture(
         name="two-in-the-window",
