@@ -8,17 +8,8 @@ from typing import Any, Final
 from polypward.care import history_words
 from polypward.records import CareEvent
 from polypward_cli.report import words
-from polypward_cli.report.drawing import (
-    AS_IT_IS,
-    Drawing,
-    clean,
-    date_scale,
-    date_texts,
-    grid,
-    mark,
-    scaled,
-    texts,
-)
+from polypward_cli.report.drawing import Drawing, clean, mark, scaled
+from polypward_cli.report.lanes import lanes_drawing
 
 __all__ = ["care_chart", "lane_of"]
 
@@ -102,31 +93,16 @@ def care_chart(
         if lane in LASTING
         for start, end in _spans(by_lane[lane], last)
     ]
-    x = scaled("x", "day")
-    marks = [
-        mark("rule", "span", "spans", x=x, x2=scaled("x", "end"), y="y"),
-        *(
-            mark("symbol", role, role, x=x, y="y", shape="shape", size=AS_IT_IS, description="text")
-            for role in shapes
-        ),
-    ]
-    data = {"spans": spans, **shapes}
-    return Drawing(
+    bars = mark("rule", "span", "spans", x=scaled("x", "day"), x2=scaled("x", "end"), y="y")
+    return lanes_drawing(
         key="care",
         title=TITLE,
         summary=_summary(by_lane),
+        tops=tops,
         height=height,
-        data={
-            "lanes": [{"y": top, "text": lane} for lane, top in tops.items()],
-            "days": date_texts(first, last),
-            **{name: rows for name, rows in data.items() if rows},
-        },
-        scales=(date_scale(first, last),),
-        marks=[
-            *grid("lanes", "y"),
-            *(one for one in marks if data[one["from"]["data"]]),
-            texts("day", "days", x="x", y=height - 8, align="align"),
-        ],
+        days=(first, last),
+        symbols=shapes,
+        behind=[(bars, spans)],
     )
 
 

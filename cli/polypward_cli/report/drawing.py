@@ -17,6 +17,7 @@ from typing import Any, Final
 from markupsafe import Markup, escape
 
 __all__ = [
+    "AS_IT_IS",
     "BOTTOM",
     "HEIGHT",
     "LEFT",
@@ -24,6 +25,7 @@ __all__ = [
     "TOP",
     "WIDTH",
     "Drawing",
+    "Rows",
     "clean",
     "date_labels",
     "date_scale",

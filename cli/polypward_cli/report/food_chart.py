@@ -8,20 +8,8 @@ from typing import Any, Final
 from polypward.care import RESPONSES, refusals_in_a_row, response_of
 from polypward.records import CareEvent
 from polypward_cli.report import words
-from polypward_cli.report.drawing import (
-    AS_IT_IS,
-    LEFT,
-    RIGHT,
-    WIDTH,
-    Drawing,
-    clean,
-    date_scale,
-    date_texts,
-    grid,
-    mark,
-    scaled,
-    texts,
-)
+from polypward_cli.report.drawing import LEFT, RIGHT, WIDTH, Drawing, clean, mark
+from polypward_cli.report.lanes import lanes_drawing
 
 __all__ = ["food_chart"]
 
@@ -67,39 +55,25 @@ def food_chart(
     start, end = min(days), max(days)
     lanes = {word: _TOP + number * _LANE for number, word in enumerate(RESPONSES)}
     axis = _HEIGHT - _FOOT
-    data: dict[str, list[dict[str, Any]]] = {"dot": [], "ring": [], "half": [], "sd": []}
+    shapes: dict[str, list[dict[str, Any]]] = {"dot": [], "ring": [], "half": [], "sd": []}
     for day, response, event in told:
         said = f"{day}: {response or 'nobody watched'}"
         said += f", {event.detail['food']}" if event.detail.get("food") else ""
         row = {"day": day.toordinal(), "y": lanes.get(response, axis), "text": clean(said)}
         for role, shape in _SHAPES[response] if response else (("sd", "M0 0v-5"),):
-            data[role].append(row | {"shape": shape})
-    x = scaled("x", "day")
-    marks = [
-        mark("symbol", role, role, x=x, y="y", shape="shape", size=AS_IT_IS, description="text")
-        for role, rows in data.items()
-        if rows
-    ]
-    if data["sd"]:
-        data["axis"] = [{"y": axis}]
-        marks.insert(0, mark("rule", "grid", "axis", x=LEFT, x2=WIDTH - RIGHT, y="y"))
-    return Drawing(
+            shapes[role].append(row | {"shape": shape})
+    line = mark("rule", "grid", "axis", x=LEFT, x2=WIDTH - RIGHT, y="y")
+    return lanes_drawing(
         key="food",
         kind="food",
         title=TITLE,
         summary=_summary(care, [word for _, word, _ in told]),
+        tops=lanes,
         height=_HEIGHT,
-        data={
-            "lanes": [{"y": y, "text": word} for word, y in lanes.items()],
-            "days": date_texts(start, end),
-            **{name: rows for name, rows in data.items() if rows},
-        },
-        scales=(date_scale(start, end),),
-        marks=[
-            *grid("lanes", "y", gap=4),
-            *marks,
-            texts("day", "days", x="x", y=_HEIGHT - 8, align="align"),
-        ],
+        days=(start, end),
+        symbols=shapes,
+        behind=[(line, [{"y": axis}] if shapes["sd"] else [])],
+        gap=4,
     )
 
 

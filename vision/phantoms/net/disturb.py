@@ -5,16 +5,16 @@ from torch.nn import functional as f
 
 from phantoms.net.unet import LABELS, SIDE
 
-__all__ = ["disturb"]
+__all__ = ["disturb", "smooth"]
 
 # How many pictures of all are neither turned nor resized nor moved.
 OWN_PIXELS = 0.3
 
 
-def smooth(n: int, cells: int, device: str) -> torch.Tensor:
+def smooth(n: int, cells: int, device: str, *, mode: str = "bicubic") -> torch.Tensor:
     """Smooth noise (n, 1, S, S), about -1 to 1."""
     field = torch.randn(n, 1, cells, cells, device=device)
-    return f.interpolate(field, size=(SIDE, SIDE), mode="bicubic", align_corners=False)
+    return f.interpolate(field, size=(SIDE, SIDE), mode=mode, align_corners=False)
 
 
 def _grown(mask: torch.Tensor, reach: int) -> torch.Tensor:

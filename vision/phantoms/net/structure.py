@@ -6,6 +6,7 @@ import cv2
 import torch
 from torch.nn import functional as f
 
+from phantoms.net.disturb import smooth
 from phantoms.net.unet import SIDE
 from phantoms.traced.textures import load_textures
 
@@ -37,7 +38,7 @@ class Structure:
 
     def laid(self, lab: torch.Tensor, labels: torch.Tensor) -> torch.Tensor:
         """Lay structure over some of the pictures, as light: the network's input and back."""
-        n, device = len(lab), lab.device
+        n, device = len(lab), lab.device.type
         kind = torch.rand(n, 1, 1, 1, device=device)
         power = (1.2 * torch.rand(n, 1, 1, 1, device=device)) * (kind < REAL)
         mine = labels[:, None]
@@ -69,12 +70,11 @@ class Structure:
         )
 
     @staticmethod
-    def _noise(n: int, device: torch.device) -> torch.Tensor:
+    def _noise(n: int, device: str) -> torch.Tensor:
         """Noise on several scales, each as strong as chance will have it, (n, 1, S, S)."""
         total = torch.zeros(n, 1, SIDE, SIDE, device=device)
         for cells in CELLS:
-            field = torch.randn(n, 1, cells, cells, device=device)
-            field = f.interpolate(field, size=(SIDE, SIDE), mode="bilinear", align_corners=False)
+            field = smooth(n, cells, device, mode="bilinear")
             total += field * torch.rand(n, 1, 1, 1, device=device)
         return total
 
