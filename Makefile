@@ -17,7 +17,7 @@ help: ## list the targets
 # Made again only when the pins or the project file change.
 $(READY): constraints.txt pyproject.toml tests/outside/chart-photos.txt
 	@$(PYTHON) -c 'import sys; sys.exit(None if sys.version_info >= (3, 11) else "Python 3.11 or newer is needed, this is %s. Name one: make PYTHON=python3.12" % sys.version.split()[0])'
-	@echo "Installing the pinned packages into $(VENV) (about 800 MB, once; some minutes) ..."
+	@echo "Installing the pinned packages into $(VENV) (about 1.3 GB, once; some minutes) ..."
 	@test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
 	@$(BIN)/python -m pip install --quiet --quiet --require-hashes -r constraints.txt
 	@$(BIN)/python -m pip install --quiet --quiet --require-hashes --no-deps -r tests/outside/chart-photos.txt
