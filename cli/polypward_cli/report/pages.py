@@ -23,10 +23,10 @@ def row_of(cells: Sequence[str]) -> Markup:
 
     Escaped in one go, as a large ward has a million of them.
     """
-    parted = escape(_PARTING.join(cell.replace(_PARTING, "") for cell in cells))
-    head, _, rest = parted.partition(_PARTING)
-    tail = rest.replace(_PARTING, Markup("</td><td>"))
-    return Markup('<th scope="row">{}</th><td>{}</td>').format(head, tail)
+    joined = _PARTING.join(cell.replace(_PARTING, "") for cell in cells)
+    head, _, rest = str(escape(joined)).partition(_PARTING)
+    tail = rest.replace(_PARTING, "</td><td>")
+    return Markup(f'<th scope="row">{head}</th><td>{tail}</td>')
 
 
 class Pages:
