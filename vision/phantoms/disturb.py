@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from skimage.color import lab2rgb, rgb2lab
 
-from phantoms.drawn_tiles import noise
+from phantoms.drawn_grounds import noise
 from polypward_vision.tissue import LabelledTile
 
 __all__ = ["disturbed"]

@@ -8,84 +8,20 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from phantoms.drawn_grounds import ground, noise, textured
 from phantoms.dress import dress
 from phantoms.settings import Family, random_scene
 from phantoms.vary import varied
 from polypward.labels import BACKGROUND, BARE, LIVE, OVERGROWN
 
-__all__ = ["drawn_tile", "ground", "noise"]
+__all__ = ["drawn_tile"]
 
 Array = npt.NDArray[np.float32]
 
 
-def noise(rng: np.random.Generator, shape: tuple[int, int], size_px: float) -> Array:
-    """Smooth noise of mean 0 and SD 1; `size_px` is the size of its blobs."""
-    small = (max(3, int(shape[0] / size_px) + 2), max(3, int(shape[1] / size_px) + 2))
-    field = rng.standard_normal(small).astype(np.float32)
-    field = cv2.resize(field, (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC)
-    field -= field.mean()
-    return np.asarray(field / max(float(field.std()), 1e-6), np.float32)
-
-
-def _textured(
-    rng: np.random.Generator, shape: tuple[int, int], lab: Array, *, grain: float, size_px: float
-) -> Array:
-    """Draw a surface of one colour with relief (lightness) and a little change of hue."""
-    out = np.empty((*shape, 3), np.float32)
-    out[:] = lab
-    out[..., 0] += grain * noise(rng, shape, size_px) + grain / 2 * noise(rng, shape, size_px * 3)
-    for channel in (1, 2):
-        out[..., channel] += grain / 4 * noise(rng, shape, size_px * 2)
-    return out
-
-
-def ground(rng: np.random.Generator, shape: tuple[int, int], px_mm: float) -> Array:
-    """Draw a ground without a specimen: Lab of shape (rows, cols, 3), `px_mm` a pixel's side."""
-    kind = rng.choice(
-        ["paper", "grey", "dark", "blue", "sand", "grid", "rock", "pebbles"],
-        p=[0.16, 0.12, 0.1, 0.12, 0.1, 0.2, 0.1, 0.1],
-    )
-    lightness, chroma = {
-        "paper": (rng.uniform(82, 96), rng.uniform(0, 4)),
-        "grey": (rng.uniform(35, 80), rng.uniform(0, 5)),
-        "dark": (rng.uniform(8, 35), rng.uniform(0, 8)),
-        "blue": (rng.uniform(30, 65), rng.uniform(10, 35)),
-        "sand": (rng.uniform(60, 85), rng.uniform(4, 14)),
-        "grid": (rng.uniform(75, 95), rng.uniform(0, 4)),
-        "pebbles": (rng.uniform(30, 75), rng.uniform(0, 14)),
-        "rock": (rng.uniform(30, 65), rng.uniform(4, 18)),
-    }[str(kind)]
-    hue = np.radians(rng.uniform(60, 100))
-    if kind == "blue":
-        hue = np.radians(rng.uniform(220, 290))
-    if kind in ("rock", "pebbles"):
-        hue = np.radians(rng.uniform(0, 140))
-    lab = np.array([lightness, chroma * np.cos(hue), chroma * np.sin(hue)], np.float32)
-    grain = {"sand": rng.uniform(2, 8), "rock": rng.uniform(2, 9)}.get(str(kind), rng.uniform(0, 2))
-    out = _textured(rng, shape, lab, grain=grain, size_px=rng.uniform(0.3, 1.5) / px_mm)
-    if kind in ("pebbles", "rock", "grey", "blue") and rng.random() < 0.6:
-        # Stones, stains, algae on the ground: spots of other colours.
-        for _ in range(int(rng.integers(1, 4))):
-            spots = noise(rng, shape, rng.uniform(1, 8) / px_mm) > rng.uniform(0.6, 2.2)
-            other = [rng.uniform(15, 92), *rng.normal(0, rng.uniform(2, 18), 2)]
-            out[spots] = 0.3 * out[spots] + 0.7 * np.array(other, np.float32)
-    if kind == "grid":
-        pitch, bar = rng.uniform(7, 18) / px_mm, rng.uniform(0.08, 0.3)
-        row, col = np.mgrid[: shape[0], : shape[1]].astype(np.float32)
-        turn = rng.uniform(0, np.pi / 2)
-        along = (np.cos(turn) * row + np.sin(turn) * col) / pitch
-        across = (np.cos(turn) * col - np.sin(turn) * row) / pitch
-        hole = ((along % 1 > bar) & (across % 1 > bar)).astype(np.float32)
-        hole = cv2.GaussianBlur(hole, (0, 0), rng.uniform(0.1, 1.0) / px_mm)[..., None]
-        below = np.array([rng.uniform(10, 60), *rng.normal(0, 5, 2)], np.float32)
-        deep = _textured(rng, shape, below, grain=rng.uniform(0, 6), size_px=rng.uniform(2, 30))
-        out = out * (1 - hole) + deep * hole
-    return out
-
-
 def _tissue(rng: np.random.Generator, shape: tuple[int, int], px_mm: float) -> Array:
     kind = rng.choice(
-        ["brown", "green", "red", "purple", "pale", "any"], p=[0.28, 0.22, 0.14, 0.14, 0.14, 0.08]
+        ["brown", "green", "red", "purple", "pale", "any"], p=[0.25, 0.19, 0.13, 0.13, 0.22, 0.08]
     )
     low, high, chroma, hues = {
         "brown": (25, 60, (10, 40), (40, 85)),
@@ -114,7 +50,7 @@ def _tissue(rng: np.random.Generator, shape: tuple[int, int], px_mm: float) -> A
 
 def _skeleton(rng: np.random.Generator, shape: tuple[int, int], px_mm: float) -> Array:
     lab = np.array([rng.uniform(72, 94), rng.uniform(-2, 3), rng.uniform(1, 14)], np.float32)
-    out = _textured(rng, shape, lab, grain=rng.uniform(1, 5), size_px=rng.uniform(0.3, 1.2) / px_mm)
+    out = textured(rng, shape, lab, grain=rng.uniform(1, 5), size_px=rng.uniform(0.3, 1.2) / px_mm)
     # Septa: thin walls that shade one another, in some direction that turns slowly.
     pitch = rng.uniform(0.8, 3.0) / px_mm
     row, col = np.mgrid[: shape[0], : shape[1]].astype(np.float32)
@@ -140,9 +76,7 @@ def _any_growth(rng: np.random.Generator) -> npt.NDArray[np.float64]:
 
 def _growth(rng: np.random.Generator, shape: tuple[int, int], px_mm: float) -> Array:
     lab = _any_growth(rng).astype(np.float32)
-    return _textured(
-        rng, shape, lab, grain=rng.uniform(3, 8), size_px=rng.uniform(0.3, 1.0) / px_mm
-    )
+    return textured(rng, shape, lab, grain=rng.uniform(3, 8), size_px=rng.uniform(0.3, 1.0) / px_mm)
 
 
 def _heads(rng: np.random.Generator, x: Array, y: Array) -> Array:
@@ -157,6 +91,39 @@ def _heads(rng: np.random.Generator, x: Array, y: Array) -> Array:
     return reach
 
 
+def _strands(
+    rng: np.random.Generator, shape: tuple[int, int], radius_px: float
+) -> tuple[Array, Array]:
+    """Tentacles that drift one way or all ways: reach as of `_heads`, and a lightness for each."""
+    drawn = np.zeros(shape, np.float32)
+    drift, together = rng.uniform(0, 2 * np.pi), rng.uniform(0, 1.5)
+    core, width = rng.uniform(0.2, 0.6), rng.uniform(0.05, 0.16)
+    middle = np.array(shape[::-1]) / 2
+    for _ in range(int(rng.integers(20, 110))):
+        angle = rng.uniform(0, 2 * np.pi)
+        point = core * np.sqrt(rng.random()) * np.array([np.cos(angle), np.sin(angle)])
+        way = np.arctan2(
+            np.sin(angle) + together * np.sin(drift), np.cos(angle) + together * np.cos(drift)
+        ) + rng.normal(0, 0.3)
+        bend = rng.normal(0, 0.12)
+        steps = int(rng.integers(4, 12))
+        line = [point]
+        for _ in range(steps):
+            way += bend
+            point = point + 0.07 * np.array([np.cos(way), np.sin(way)])
+            line.append(point)
+        thick = max(2, round(width * rng.uniform(0.6, 1.2) * radius_px))
+        path = np.round(8 * (middle + radius_px * np.array(line))).astype(np.int32)
+        light = float(rng.uniform(0.3, 1))
+        cv2.polylines(drawn, [path], False, 0.6 * light, thick, cv2.LINE_8, 3)
+        cv2.polylines(drawn, [path], False, light, max(1, thick // 2), cv2.LINE_8, 3)
+    there = (drawn > 0).astype(np.uint8)
+    inside = cv2.distanceTransform(there, cv2.DIST_L2, 3)
+    outside = cv2.distanceTransform(1 - there, cv2.DIST_L2, 3)
+    reach = 1 + (outside - np.minimum(inside, width * radius_px)) / (0.5 * width * radius_px)
+    return np.asarray(np.maximum(reach, 0), np.float32), drawn
+
+
 def _drawn_specimen(
     rng: np.random.Generator, shape: tuple[int, int], px_mm: float
 ) -> tuple[Array, npt.NDArray[np.uint8]]:
@@ -166,7 +133,8 @@ def _drawn_specimen(
     y, x = row - centre[0], col - centre[1]
     radius = rng.uniform(7, 0.42 * min(shape) * px_mm) / px_mm
     reach = np.hypot(y, x * rng.uniform(0.7, 1.0)) / radius
-    form = rng.choice(["solid", "heads", "ring"], p=[0.6, 0.22, 0.18])
+    form = rng.choice(["solid", "heads", "ring", "strands"], p=[0.48, 0.18, 0.16, 0.18])
+    light_of = np.zeros(shape, np.float32)
     if form == "heads":  # heads that stand apart, the ground between them
         reach = _heads(rng, x / radius, y / radius)
     elif form == "ring":  # a ribbon round a gap
@@ -175,10 +143,15 @@ def _drawn_specimen(
         width = rng.uniform(0.12, 0.3)
         reach = np.abs(reach - (1 - width) * (0.75 + waves)) / width
         radius *= width
-    reach += rng.uniform(0.03, 0.2) * noise(rng, shape, radius / rng.uniform(0.6, 2))
+    elif form == "strands":
+        radius = max(radius, 11 / px_mm)
+        reach, light_of = _strands(rng, shape, radius)
+    if form != "strands":
+        reach += rng.uniform(0.03, 0.2) * noise(rng, shape, radius / rng.uniform(0.6, 2))
     body = reach < 1
     labels = np.where(body, LIVE, BACKGROUND).astype(np.uint8)
     lab = _tissue(rng, shape, px_mm)
+    lab[..., 0] *= 1 + rng.uniform(0.2, 0.8) * (light_of - 0.6) * (light_of > 0)
     angle = rng.uniform(0, 2 * np.pi)
     # Bare skeleton lies between tissue and growth more often than not.
     for label, surface, chance in ((BARE, _skeleton, 0.65), (OVERGROWN, _growth, 0.5)):
@@ -265,7 +238,7 @@ def drawn_tile(
         if rng.random() < 0.4:
             reach += 0.15 * noise(rng, shape, radius_px)
         stone = np.array([rng.uniform(40, 85), rng.normal(0, 4), rng.normal(3, 5)], np.float32)
-        under = _textured(rng, shape, stone, grain=rng.uniform(0.5, 4), size_px=3)
+        under = textured(rng, shape, stone, grain=rng.uniform(0.5, 4), size_px=3)
         if rng.random() < 0.5:
             grown = noise(rng, shape, radius_px / 2) > rng.uniform(-1.5, 1.5)
             under[grown] = _growth(rng, shape, px_mm)[grown]

@@ -32,7 +32,7 @@ def _growth(rng: np.random.Generator) -> tuple[Lab, Lab]:
 
 
 def _tissue(rng: np.random.Generator) -> Lab:
-    if rng.random() < 0.15:  # all but white
+    if rng.random() < 0.22:  # all but white
         return _colour(rng, light=(74, 93), chroma=(0, 14))
     return _colour(rng, light=(22, 85), chroma=(3, 58))
 

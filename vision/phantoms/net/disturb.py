@@ -88,7 +88,7 @@ def disturb(
     body = ((labels > 0) & (labels < 255)).float()[:, None]
     soft = f.avg_pool2d(f.max_pool2d(body, 5, 1, 2), 3, 1, 1, count_include_pad=False)
     other = grounds[torch.randint(len(grounds), (n,), device=device)].float()
-    swap = often(0.3)
+    swap = often(0.4)
     shadow = 1 - uniform(0, 0.5) * f.interpolate(
         f.avg_pool2d(f.avg_pool2d(body, 16), 3, 1, 1), size=(SIDE, SIDE), mode="bilinear"
     )

@@ -18,7 +18,8 @@ import cv2
 import numpy as np
 
 from phantoms.disturb import disturbed
-from phantoms.drawn_tiles import drawn_tile, ground
+from phantoms.drawn_grounds import ground
+from phantoms.drawn_tiles import drawn_tile
 from phantoms.kept_tiles import held_out_photo, training_photo
 from phantoms.packed_tile import packed
 from phantoms.settings import TRAIN
@@ -27,7 +28,7 @@ from polypward_vision.tissue import LabelledTile
 __all__ = ["KINDS"]
 
 # Kinds of tile and how many are made unless said otherwise; the first two before all others.
-KINDS = {"held": 40, "ground": 300, "photo": 6000, "dressed": 2500, "drawn": 1500}
+KINDS = {"held": 40, "ground": 2000, "photo": 6000, "dressed": 2500, "drawn": 1500}
 
 
 def _drawn(seed: int, *, dressed: bool) -> LabelledTile:
@@ -72,13 +73,13 @@ def _keep(task: tuple[str, int], *, folder: Path) -> bool:
     return True
 
 
-def _in_turn(counts: dict[str, int]) -> Iterator[tuple[str, int]]:
-    """Every kind's seeds, mixed so that all kinds are done at the same time."""
+def _in_turn(counts: dict[str, int], begin: int) -> Iterator[tuple[str, int]]:
+    """Every kind's seeds from `begin`, mixed so that all kinds are done at the same time."""
     first = ("held", "ground")
     for kind in first:
         yield from ((kind, seed) for seed in range(counts[kind]))
     rest = [
-        ((seed + 0.5) / count, kind, seed)
+        ((seed + 0.5) / count, kind, begin + seed)
         for kind, count in counts.items()
         if kind not in first
         for seed in range(count)
@@ -93,9 +94,10 @@ def main() -> None:
     for kind, count in KINDS.items():
         parser.add_argument(f"--{kind}", type=int, default=count)
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--first-seed", type=int, default=0, help="of all but held and ground")
     asked = parser.parse_args()
     asked.folder.mkdir(parents=True, exist_ok=True)
-    tasks = list(_in_turn({kind: getattr(asked, kind) for kind in KINDS}))
+    tasks = list(_in_turn({kind: getattr(asked, kind) for kind in KINDS}, asked.first_seed))
     with ProcessPoolExecutor(asked.workers) as pool:
         made = sum(pool.map(partial(_keep, folder=asked.folder), tasks, chunksize=2))
     print(f"{made} tiles in {asked.folder}, {len(tasks) - made} photos rejected")

@@ -26,7 +26,7 @@ from phantoms.net.structure import Structure
 from phantoms.net.unet import LABELS, Net
 
 # How often a training picture is of each kind, whatever their numbers in the folder.
-WEIGHTS = {"photo": 0.5, "dressed": 0.15, "drawn": 0.1, "traced": 0.25}
+WEIGHTS = {"photo": 0.45, "dressed": 0.15, "drawn": 0.15, "traced": 0.25}
 WIDTHS = (24, 48, 96, 144, 192)
 LEAST_PX = 250  # of a label in a picture, for its overlap to count: 10 mm² at 0.2 mm
 FIGURE_PX = 1250  # 50 mm², as in the figures
@@ -182,7 +182,7 @@ def main() -> None:
         torch.cuda.set_device(rank)
         distributed.init_process_group("nccl")
     pool = Pool(asked.tiles, WEIGHTS, room=asked.room, device=device)
-    grounds = Pool(asked.tiles, {"ground": 1}, room=400, device=device)
+    grounds = Pool(asked.tiles, {"ground": 1}, room=2000, device=device)
     judged = {kind: Pool(asked.tiles, {kind: 1}, room=100, device=device) for kind in JUDGED}
     while pool.refresh() < 500 or grounds.refresh() < 100:
         time.sleep(1)
