@@ -21,9 +21,9 @@ $(READY): constraints.txt pyproject.toml tests/outside/chart-photos.txt
 	@echo "Installing the pinned packages into $(VENV) (about 1.3 GB, once; some minutes) ..."
 	@test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
 	@$(BIN)/python -m pip install --quiet --quiet --require-hashes --no-deps -r constraints.txt
+	@$(BIN)/python -m pip check --quiet
 	@$(BIN)/python -m pip install --quiet --quiet --require-hashes --no-deps -r tests/outside/chart-photos.txt
 	@$(BIN)/python -m pip install --quiet --quiet --no-deps --no-build-isolation --editable .
-	@$(BIN)/python -m pip check --quiet
 	@touch $@
 
 demo: $(READY) ## score the sample photos into demo-out/ and print where the report is
