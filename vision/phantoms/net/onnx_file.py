@@ -1,16 +1,21 @@
-"""The network as an ONNX file: written for the tool, read to begin a larger one from."""
+"""The network as an ONNX file: written for the tool, read to go on from."""
 
 import io
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import onnx
 import torch
 from onnx import numpy_helper
+from torch import nn
 
 from phantoms.net.unet import SIDE, Net
 
 __all__ = ["begin_from", "write_onnx"]
+
+Numbers = npt.NDArray[np.float32]
 
 # Kernels of more numbers than this are kept in half precision.
 LIGHT_FROM = 1000
@@ -50,60 +55,55 @@ def write_onnx(net: Net, path: Path) -> None:
 
 @torch.no_grad()
 def begin_from(path: Path, net: Net, seen: torch.Tensor) -> None:
-    """Let `net` begin as a narrower network of 0.4 mm knows the picture; the rest is as it was.
+    """Let `net` begin as a network of the same widths that `write_onnx` wrote.
 
-    The narrow network's channels come first and take nothing from the new ones, so that they say
-    what they said (Chen, Goodfellow & Shlens 2016, Net2Net, ICLR). Its first convolution is spread
-    over four pixels each. What its normalisations were is measured on `seen` (n, 3, rows, cols).
+    Such a file holds convolutions that have taken up their normalisations. What these were is
+    measured on `seen` (n, 3, rows, cols), so that training goes on as if they had been kept.
     """
-    model = onnx.load(str(path))
-    weights = {one.name: numpy_helper.to_array(one) for one in model.graph.initializer}
-    kernels = [
-        (weights[node.input[1]], weights[node.input[2]])
-        for node in model.graph.node
-        if node.op_type in ("Conv", "ConvTranspose")
-    ]
-    parts: list[torch.nn.Module] = [part for block in net.down for part in block]
-    halves: dict[torch.nn.Module, int] = {}
+    parts: list[nn.Module] = [part for block in net.down for part in block]
     for level in range(len(net.up) - 1, -1, -1):
         parts += [net.up[level], *net.join[level]]
-        halves[net.join[level][0]] = net.up[level].out_channels
-    turns = [p for p in parts if isinstance(p, torch.nn.Conv2d | torch.nn.ConvTranspose2d)]
-    norms = iter([part for part in parts if isinstance(part, torch.nn.BatchNorm2d)])
-    measured = []
-    for index, (part, (kernel, bias)) in enumerate(zip(turns, kernels, strict=False)):
-        old, shift = (torch.tensor(array, device=seen.device) for array in (kernel, bias))
-        if isinstance(part, torch.nn.ConvTranspose2d):
-            part.weight[: old.shape[0], : old.shape[1]] = old
-            part.weight[old.shape[0] :, : old.shape[1]] = 0
-            part.bias[: len(shift)] = shift
-            continue
-        if index == 0:
-            old = old.repeat_interleave(2, 2).repeat_interleave(2, 3) / 4
-        new = part.weight[: len(old)]
-        new[:] = 0
-        if part in halves:
-            half, at = old.shape[1] // 2, halves[part]
-            new[:, :half], new[:, at : at + half] = old[:, :half], old[:, half:]
+    parts += [net.full, *net.edge, net.out]
+    turns = [part for part in parts if isinstance(part, nn.Conv2d | nn.ConvTranspose2d)]
+    norms = iter([part for part in parts if isinstance(part, nn.BatchNorm2d)])
+    hooks = []
+    for part, (kernel, shift) in zip(turns, _kernels(path), strict=True):
+        part.weight.copy_(torch.tensor(kernel))
+        if part.bias is None:
+            measure = _measuring(torch.tensor(shift, device=seen.device))
+            hooks.append(next(norms).register_forward_pre_hook(measure))
         else:
-            new[:, : old.shape[1]] = old
-        measured.append(next(norms).register_forward_pre_hook(_measuring(shift)))
+            part.bias.copy_(torch.tensor(shift))
     net.eval()
     net(seen)
-    for hook in measured:
+    for hook in hooks:
         hook.remove()
     net.train()
 
 
-def _measuring(shift: torch.Tensor) -> object:
-    """Let a normalisation add `shift` and change nothing else in the channels that it has."""
+def _kernels(path: Path) -> list[tuple[Numbers, Numbers]]:
+    """Kernel and bias of each convolution, in the order of the arithmetic."""
+    graph = onnx.load(str(path)).graph
+    numbers = {
+        one.name.removesuffix(".half"): numpy_helper.to_array(one).astype(np.float32)
+        for one in graph.initializer
+    }
+    return [
+        (numbers[node.input[1]], numbers[node.input[2]])
+        for node in graph.node
+        if node.op_type in ("Conv", "ConvTranspose")
+    ]
 
-    def measure(norm: torch.nn.BatchNorm2d, inputs: tuple[torch.Tensor]) -> None:
+
+def _measuring(shift: torch.Tensor) -> Callable[[nn.Module, tuple[torch.Tensor]], None]:
+    """Let a normalisation add `shift` and change nothing else."""
+
+    def measure(norm: nn.Module, inputs: tuple[torch.Tensor]) -> None:
+        assert isinstance(norm, nn.BatchNorm2d)
         mean, spread = inputs[0].mean((0, 2, 3)), inputs[0].var((0, 2, 3))
         norm.running_mean.copy_(mean)
         norm.running_var.copy_(spread)
-        old = len(shift)
-        norm.weight[:old] = (spread[:old] + norm.eps).sqrt()
-        norm.bias[:old] = mean[:old] + shift
+        norm.weight.copy_((spread + norm.eps).sqrt())
+        norm.bias.copy_(mean + shift)
 
     return measure

@@ -122,7 +122,7 @@ class Trainer:
         torch._foreach_lerp_([old[n] for n in floats], [new[n] for n in floats], 1 - keep)
 
     def begin(self, start: Path, colour: torch.Tensor) -> None:
-        """Begin from net.pt of this network, or from net.onnx of the narrower one before it."""
+        """Begin from net.pt or net.onnx of an earlier training of the same widths."""
         if start.suffix == ".onnx":
             begin_from(start, self.net, scaled_lab(colour))
         else:
@@ -166,7 +166,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=7)
     parser.add_argument("--batch", type=int, default=64)
     parser.add_argument("--rate", type=float, default=2.5e-3, help="learning rate at its highest")
-    parser.add_argument("--begin", type=Path, help="net.pt to go on from, or a narrow net.onnx")
+    parser.add_argument("--begin", type=Path, help="net.pt or net.onnx to go on from")
     parser.add_argument("--structure", type=Path, help="folder of reef photos (traced/textures.py)")
     parser.add_argument("--room", type=int, default=40_000, help="most tiles on a GPU")
     parser.add_argument("--widths", default=",".join(map(str, WIDTHS)))
