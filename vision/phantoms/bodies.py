@@ -9,7 +9,7 @@ from phantoms.body import BODY_PX_MM, Body, Grid, dome, one_piece, polar
 from phantoms.crowds import branching, bubbly, tentacled
 from phantoms.fields import grid_mm, smooth_noise, wavy
 from phantoms.openwork import fan, heads, ribbon, ring, sheet
-from phantoms.unlike import coil, cups, petals, streaming
+from phantoms.unlike import coil, cups, petals, terraces
 
 __all__ = ["BODY_PX_MM", "PLANS", "Body", "make_body"]
 
@@ -194,7 +194,7 @@ PLANS: dict[str, Callable[[np.random.Generator, Grid, float], Body]] = {
     "fan": fan,
     "cups": cups,
     "petals": petals,
-    "streaming": streaming,
+    "terraces": terraces,
     "coil": coil,
 }
 

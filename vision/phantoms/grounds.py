@@ -1,7 +1,9 @@
 """What lies under and around the card: egg crate, sand, tray, rack, tile, and the plug."""
 
+import cv2
 import numpy as np
 import numpy.typing as npt
+from skimage import data
 
 from phantoms.fields import Field, smooth_noise, unit_noise
 from phantoms.scene import Ground, Lab
@@ -18,9 +20,29 @@ GROUNDS: dict[str, tuple[Lab, Lab]] = {
     "tile": ((60, -5, -14), (50, -3, -11)),
     "bars": ((70, 0, 2), (20, 0, 0)),
     "pebbles": ((66, 3, 9), (40, 3, 8)),
-    "mesh": ((74, -1, 1), (30, 0, -3)),
-    "slate": ((36, 0, -2), (62, 1, 3)),
+    "gravel": ((68, 2, 8), (52, 3, 10)),
+    "brick": ((60, 1, 4), (72, 0, 4)),
 }
+# Grounds whose structure is that of a photograph: brick.png and gravel.png of scikit-image (CC0,
+# CC0Textures), 512 px of grey; what a pixel of them may be here (mm).
+PHOTOGRAPHS: dict[str, tuple[float, float]] = {"gravel": (0.1, 0.3), "brick": (0.12, 0.3)}
+
+
+def _photographed(
+    rng: np.random.Generator, kind: str, shape: tuple[int, int], px_mm: float
+) -> Field:
+    """Lay a photograph at a random place, turn and scale: light over its mean, (rows, cols)."""
+    picture = np.asarray(getattr(data, kind)(), np.float32)
+    picture = (picture / 255) ** 2.2
+    scale, turn = px_mm / rng.uniform(*PHOTOGRAPHS[kind]), rng.uniform(0, 2 * np.pi)
+    cos, sin = scale * np.cos(turn), scale * np.sin(turn)
+    move = np.array([[cos, -sin, rng.uniform(0, 512)], [sin, cos, rng.uniform(0, 512)]])
+    picture = cv2.GaussianBlur(picture, (0, 0), max(scale / 2, 0.3))
+    laid = cv2.warpAffine(
+        picture, move, shape[::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REFLECT,
+    )  # fmt: skip
+    return np.asarray(laid / picture.mean(), np.float32)
 
 
 def ground_map(
@@ -68,18 +90,10 @@ def ground_map(
         stones = smooth_noise(rng, shape, size)
         mix = np.clip(0.5 + 0.6 * smooth_noise(rng, shape, 1.7 * size), 0, 1)
         shade = 1 + 0.14 * np.tanh(stones) + 0.06 * smooth_noise(rng, shape, size / 4)
-    elif ground.kind == "mesh":
-        pitch, bar = rng.uniform(4, 9), rng.uniform(0.5, 1.2)
-        u, v = (x + y) / np.sqrt(2), (x - y) / np.sqrt(2)
-        near = np.minimum(
-            np.abs(u % pitch - pitch / 2), np.abs(v % pitch - pitch / 2)
-        )  # from a thread's middle
-        mix = np.clip((near - bar / 2) / px_mm + 0.5, 0, 1) * (0.8 + 0.2 * mottle)
-        shade = 1 + 0.12 * np.cos(np.pi * np.clip(near / bar, 0, 1)) * (1 - mix)
-    elif ground.kind == "slate":
-        veins = np.exp(-((smooth_noise(rng, shape, 18 / px_mm) / 0.08) ** 2))
-        mix = np.clip(0.8 * veins + 0.15 * mottle, 0, 1)
-        shade = 1 + 0.05 * smooth_noise(rng, shape, max(2 / px_mm, 1.01))
+    elif ground.kind in PHOTOGRAPHS:
+        light = _photographed(rng, ground.kind, shape, px_mm)
+        mix = np.clip(mottle + 0.5 * (1 - light), 0, 1)
+        shade = np.clip(light, 0.15, 2)
     elif ground.kind == "rack":
         pitch, size = rng.uniform(24, 32), rng.uniform(6, 9)
         u, v = x % pitch - pitch / 2, y % pitch - pitch / 2

@@ -92,7 +92,7 @@ HELD_OUT = Family(
 )
 UNSEEN = Family(
     name="unseen",
-    plans=("cups", "petals", "streaming", "coil"),
+    plans=("cups", "petals", "terraces", "coil"),
     colours=(
         (47, 14, 33),  # chestnut
         (56, -34, 36),  # leaf green
@@ -107,7 +107,7 @@ UNSEEN = Family(
         (83, -3, 11),  # ivory
     ),
     growths=("moss", "rust", "violet", "sponge"),
-    grounds=("mesh", "slate"),
+    grounds=("gravel", "brick"),
     lamps=(lamp("LED-V2"), lamp("ID50"), lamp("D60"), lamp("ID65"), reef(0.22, white="LED-V2")),
     sensors=("phone-f", "phone-g", "phone-h"),
     tones=("s-curve", "filmic"),

@@ -1,12 +1,12 @@
-"""Body plans kept for the last figures: packed cups, petals, streaming tentacles, a coil."""
+"""Body plans kept for the last figures: packed cups, petals, terraces, a coil."""
 
 import cv2
 import numpy as np
 
-from phantoms.body import BODY_PX_MM, Body, Grid, disc_kernel, dome, one_piece, polar
+from phantoms.body import BODY_PX_MM, Body, Grid, dome, one_piece, polar
 from phantoms.fields import Field, smooth_noise, wavy
 
-__all__ = ["coil", "cups", "petals", "streaming"]
+__all__ = ["coil", "cups", "petals", "terraces"]
 
 
 def cups(rng: np.random.Generator, shape: Grid, radius_mm: float) -> Body:
@@ -88,39 +88,24 @@ def _laid(line: Field, shape: Grid, width_mm: float) -> Field:
     return np.asarray(away / np.float32(width_mm), np.float32)
 
 
-def streaming(rng: np.random.Generator, shape: Grid, radius_mm: float) -> Body:
-    """Draw long tentacles that the current lays over to one side of their base."""
-    side = rng.uniform(0, 2 * np.pi)
-    flow = np.array([np.cos(side), np.sin(side)])
-    base = polar(shape, at=(-0.3 * radius_mm * flow[1], -0.3 * radius_mm * flow[0]))[0]
-    reach = (base / (0.6 * radius_mm)).astype(np.float32)
-    relief = dome(np.clip(reach, 0, 1), height_mm=3)
-    knob = np.zeros(shape, np.float32)
-    phase = (smooth_noise(rng, shape, 30) / 2).astype(np.float32)
-    for index in range(int(rng.integers(26, 60))):
-        angle, away = rng.uniform(0, 2 * np.pi), 0.5 * radius_mm * np.sqrt(rng.random())
-        at = away * np.array([np.cos(angle), np.sin(angle)]) - 0.3 * radius_mm * flow
-        bent = flow + rng.normal(0, 0.35, 2)
-        steps = np.linspace(0, 1, 14)[:, None]
-        sway = 0.08 * radius_mm * np.sin(steps * 5 + rng.uniform(0, 6)) * flow[::-1] * [1, -1]
-        line = at + steps * bent * radius_mm * rng.uniform(0.5, 0.95) + sway
-        thick = rng.uniform(0.045, 0.07) * radius_mm
-        own = _laid(line, shape, thick)
-        height = 3 + 2 * rng.random() + thick * np.sqrt(np.clip(1 - own**2, 0, 1))
-        seen = (own <= 1) & (height > relief)
-        relief = np.where(seen, height, relief)
-        phase = np.where(seen, own + index * 0.38, phase)
-        reach = np.where(seen, np.minimum(reach, own * 0.9), reach)
-        end = polar(shape, at=(line[-1, 1], line[-1, 0]))[0] / (1.5 * thick)
-        knob = np.where(seen & (end < 1), 1, np.where(seen, 0, knob)).astype(np.float32)
-    closed = cv2.morphologyEx((reach <= 1).astype(np.uint8), cv2.MORPH_CLOSE, disc_kernel(0.8))
+def terraces(rng: np.random.Generator, shape: Grid, radius_mm: float) -> Body:
+    """Draw shelves one over another with thickened lips, stepped up towards several tops."""
+    r, angle = polar(shape)
+    reach = r / (radius_mm * (1 + wavy(rng, angle, amount=0.1, waves=(2, 8))))
+    hills = smooth_noise(rng, shape, 0.4 * radius_mm / BODY_PX_MM)
+    frayed = smooth_noise(rng, shape, 0.1 * radius_mm / BODY_PX_MM)
+    level = int(rng.integers(3, 7)) * (1 - reach**2 + 0.2 * hills) + 0.12 * frayed
+    tread = level % 1  # 0 at a shelf's lip .. 1 at the wall of the next
+    lip = np.exp(-((tread / rng.uniform(0.12, 0.25)) ** 2))
+    relief = rng.uniform(0.8, 2) * (np.floor(level) + 0.15 * tread) + 0.5 * lip
+    pores = np.clip(2 * (smooth_noise(rng, shape, 1.2 / BODY_PX_MM) - 1.5), 0, 1) * (tread > 0.4)
     return Body(
-        mask=one_piece(closed > 0),
-        relief_mm=relief.astype(np.float32),
-        across=np.clip(reach, 0, 1).astype(np.float32),
-        along=phase.astype(np.float32),
-        mouth=np.zeros(shape, np.float32),
-        tip=cv2.GaussianBlur(knob, (0, 0), 1.5),
+        mask=one_piece(reach <= 1),
+        relief_mm=cv2.GaussianBlur(relief.astype(np.float32), (0, 0), 2),
+        across=(1 - tread).astype(np.float32),
+        along=(angle * int(rng.integers(9, 24)) / (2 * np.pi) + 0.2 * hills).astype(np.float32),
+        mouth=pores.astype(np.float32),
+        tip=lip.astype(np.float32),
     )
 
 
