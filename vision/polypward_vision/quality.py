@@ -18,7 +18,15 @@ from polypward_vision.find_card import FoundCard, Grey
 from polypward_vision.photo import DecodedPhoto
 from polypward_vision.pose import Pose
 
-__all__ = ["EdgeWidths", "check_card", "check_tissue", "edge_widths", "glints", "hidden_share"]
+__all__ = [
+    "EdgeWidths",
+    "all_reach",
+    "check_card",
+    "check_tissue",
+    "edge_widths",
+    "glints",
+    "hidden_share",
+]
 
 Array = npt.NDArray[np.float64]
 
@@ -51,10 +59,10 @@ HIDDEN_REJECTED = 0.04
 # 20 % off in area between 0.05 and 0.15, none of 132 below; of 6 photos between 0.15 and 0.20, in
 # three samples, 4 are.
 UNSURE_NOTED, UNSURE_REJECTED = 0.05, 0.15
-# A pixel is burnt out from this share of the largest value on.
-BURNT = 250 / 255
+# A pixel is burnt out from this value of 255 on.
+BURNT = 250
 # A glint is nearly burnt out in every channel, or this much lighter than its neighbourhood.
-GLINT, GLINT_L, GLINT_MM = 242 / 255, 18.0, 3.0
+GLINT, GLINT_L, GLINT_MM = 242, 18.0, 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,6 +195,16 @@ def check_card(
     return tuple(notes)
 
 
+def all_reach(rgb: npt.NDArray[np.uint8], level: int) -> npt.NDArray[np.bool_]:
+    """Tell which pixels of a picture (rows, cols, 3) have at least `level` in every channel."""
+    return np.asarray(cv2.inRange(rgb, (level,) * 3, (255,) * 3) > 0)
+
+
+def _any_reaches(rgb: npt.NDArray[np.uint8], level: int) -> npt.NDArray[np.bool_]:
+    """Tell which pixels of a picture (rows, cols, 3) have at least `level` in some channel."""
+    return np.asarray(cv2.inRange(rgb, (0,) * 3, (level - 1,) * 3) == 0)
+
+
 def glints(
     rgb: npt.NDArray[np.uint8], lab: npt.NDArray[np.float32] | None, *, mm_per_px: float
 ) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
@@ -201,8 +219,7 @@ def glints(
     mm_per_px : float
         Side of a pixel.
     """
-    burnt = np.asarray((rgb >= 255 * BURNT).any(axis=2))
-    shine = np.asarray((rgb >= 255 * GLINT).all(axis=2))
+    burnt, shine = _any_reaches(rgb, BURNT), all_reach(rgb, GLINT)
     if lab is not None:
         side = 2 * max(1, round(GLINT_MM / mm_per_px / 2)) + 1
         light = np.ascontiguousarray(lab[..., 0])
@@ -231,9 +248,9 @@ def hidden_share(
         False where the cut-out shows nothing.
     """
     specimen = labels != BACKGROUND
-    if not specimen.any():
+    white = all_reach(rgb, GLINT) & valid
+    if not specimen.any() or not white.any():
         return 0.0
-    white = (rgb >= 255 * GLINT).all(axis=2) & valid
     count, spots = cv2.connectedComponents(white.astype(np.uint8), connectivity=8)
     near = cv2.dilate(specimen.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     within = cv2.erode(
@@ -243,8 +260,8 @@ def hidden_share(
         borderValue=0,
     )
     its = np.zeros(count, bool)
-    its[np.unique(spots[near])] = True
-    its[np.unique(spots[within == 0])] = False
+    its[spots[white & near]] = True
+    its[spots[white & (within == 0)]] = False
     hidden = white & (labels != LIVE) & (its[spots] | specimen)
     return float(np.count_nonzero(hidden) / np.count_nonzero(hidden | specimen))
 
