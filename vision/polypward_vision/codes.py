@@ -198,10 +198,11 @@ def _finders(
         return []
     back = np.asarray(np.linalg.inv(to_px), np.float64)
     found = []
-    children = np.append(tree[0, :, 2], -1)  # no outline's child, -1, has none either
-    for index in np.flatnonzero(children[children] >= 0):
-        nested = (index, children[index], children[children[index]])
-        areas = [cv2.contourArea(contours[i]) for i in nested]
+    children = [*tree[0, :, 2].tolist(), -1]  # -1 for none, which has none either
+    for index, child in enumerate(children):
+        if children[child] < 0:
+            continue
+        areas = [cv2.contourArea(contours[i]) for i in (index, child, children[child])]
         if areas[0] < 30 or not 1.2 < areas[0] / max(areas[1], 1) < 4:
             continue
         if not 1.4 < areas[1] / max(areas[2], 1) < 12:

@@ -81,51 +81,57 @@ def _by_edges(grey: npt.NDArray[np.uint8], squares: Points) -> Points:
     weight = rise * near
     total = weight.sum(axis=3)
     place = (weight * offsets).sum(axis=3) / np.maximum(total, 1e-9)
-    corners = np.array(squares)
-    for marker in range(len(squares)):
-        sides = [_line(place[marker, side], total[marker, side]) for side in range(4)]
-        if any(side is None for side in sides):
-            continue
-        points = []
-        for side, line in enumerate(sides):
-            assert line is not None
-            ends = np.array([0.0, 1.0])
-            shift = (
-                (line[0] + line[1] * ends)[:, None] * module[marker, side] * outward[marker, side]
-            )
-            points.append(start[marker, side] + ends[:, None] * along[marker, side] + shift)
-        crossed = [_cross(points[side - 1], points[side]) for side in range(4)]
-        new = np.array(crossed)
-        if (
-            np.isfinite(new).all()
-            and (np.linalg.norm(new - squares[marker], axis=1) <= 1.5 * module[marker].max()).all()
-        ):
-            corners[marker] = new
-    return corners
+    offset, slope = _lines(place, total)
+    ends = np.array([0.0, 1.0])
+    shift = (offset[..., None] + slope[..., None] * ends) * module[..., 0, None]
+    points = (
+        start[:, :, None]
+        + ends[:, None] * along[:, :, None]
+        + shift[..., None] * outward[:, :, None]
+    )
+    crossed = _crossings(np.roll(points, 1, axis=1), points)
+    near_by = np.linalg.norm(crossed - squares, axis=2) <= 1.5 * module.max(axis=1)
+    return np.where(near_by.all(axis=1)[:, None, None], crossed, squares)
 
 
-def _line(place: Points, weight: Points) -> tuple[float, float] | None:
-    """Offset at the start and slope of an edge, robustly; None where there is no edge."""
-    strong = weight > 0.1 * weight.max()
-    if weight.max() <= 0 or strong.sum() < 8:
-        return None
+def _lines(place: Points, weight: Points) -> tuple[Points, Points]:
+    """Offsets at the start and slopes (...) of edges (..., stations), robustly; NaN for none."""
+    most = weight.max(axis=-1, keepdims=True)
+    strong = (weight > 0.1 * most) & (most > 0)
     use = strong
-    a = b = 0.0
+    edge = use.sum(axis=-1, keepdims=True) >= 8
     for _ in range(4):
-        b, a = np.polyfit(STATIONS[use], place[use], 1)
-        miss = np.abs(place - a - b * STATIONS)
-        use = strong & (miss <= max(2.5 * float(np.median(miss[use])), 0.01))
-        if use.sum() < 6:
-            return None
-    return float(a), float(b)
+        use = use | ~edge  # no edge: whatever comes out, without a division by 0
+        middle, level = _mean(STATIONS, use), _mean(place, use)
+        at = STATIONS - middle
+        slope = _mean(at * place, use) / _mean(at**2, use)
+        miss = np.abs(place - level - slope * at)
+        use = strong & (miss <= np.maximum(2.5 * _median(miss, use), 0.01))
+        edge = edge & (use.sum(axis=-1, keepdims=True) >= 6)
+    offset = np.where(edge, level - slope * middle, np.nan)
+    return offset[..., 0], np.where(edge, slope, np.nan)[..., 0]
 
 
-def _cross(one: Points, other: Points) -> Points:
-    """Crossing of two lines, each through two points."""
-    p, r = one[0], one[1] - one[0]
-    q, s = other[0], other[1] - other[0]
-    area = r[0] * s[1] - r[1] * s[0]
-    if abs(area) < 1e-9:
-        return np.full(2, np.nan)
-    t = ((q[0] - p[0]) * s[1] - (q[1] - p[1]) * s[0]) / area
-    return np.asarray(p + t * r)
+def _mean(values: Points, use: npt.NDArray[np.bool_]) -> Points:
+    """Mean (..., 1) of those values (..., N) that are in use, one at least."""
+    return np.asarray((use * values).sum(axis=-1, keepdims=True) / use.sum(axis=-1, keepdims=True))
+
+
+def _median(values: Points, use: npt.NDArray[np.bool_]) -> Points:
+    """Median (..., 1) of those values (..., N) that are in use, one at least."""
+    ordered = np.sort(np.where(use, values, np.inf), axis=-1)
+    last = use.sum(axis=-1, keepdims=True) - 1
+    middle = [np.take_along_axis(ordered, index, axis=-1) for index in (last // 2, (last + 1) // 2)]
+    return np.asarray((middle[0] + middle[1]) / 2)
+
+
+def _crossings(one: Points, other: Points) -> Points:
+    """Crossings (..., 2) of lines, each through two points (..., 2, 2); NaN for none."""
+    p, r = one[..., 0, :], one[..., 1, :] - one[..., 0, :]
+    q, s = other[..., 0, :], other[..., 1, :] - other[..., 0, :]
+    area = r[..., 0] * s[..., 1] - r[..., 1] * s[..., 0]
+    area = np.where(np.abs(area) < 1e-9, np.nan, area)
+    off = q - p
+    return np.asarray(
+        p + ((off[..., 0] * s[..., 1] - off[..., 1] * s[..., 0]) / area)[..., None] * r
+    )

@@ -40,13 +40,14 @@ class FoundCard:
     """The markers of one card, in decoded pixels (pixel centres are whole numbers).
 
     `corners_px` and `corners_mm` have the shape (4 x markers, 2): the same corners in the photo
-    and on the nominal card, marker by marker.
+    and on the nominal card, marker by marker. `grey` is the photo as `grey_of` makes it.
     """
 
     layout: str
     marker_ids: tuple[int, ...]
     corners_px: Points
     corners_mm: Points
+    grey: Grey
 
     @property
     def card(self) -> Card:
@@ -92,6 +93,7 @@ def find_card(photo: DecodedPhoto) -> FoundCard:
         marker_ids=ids,
         corners_px=refined,
         corners_mm=np.concatenate([np.array(by_id[marker], np.float64) for marker in ids]),
+        grey=whole,
     )
     _check(found, photo)
     return found
