@@ -120,7 +120,8 @@ def shown_view(
     lab = np.ascontiguousarray(lab, np.float32)
     if not valid.all():
         plain = np.median(lab[::3, ::3][valid[::3, ::3]], axis=0) if valid[::3, ::3].any() else 50
-        lab = np.where(valid[..., None], lab, plain).astype(np.float32)
+        lab = lab.copy()
+        lab[~valid] = plain
     return lab, valid
 
 
