@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["MODULES", "refine_corners"]
+__all__ = ["MODULES", "across_edges", "refine_corners"]
 
 Points = npt.NDArray[np.float64]
 
@@ -55,23 +55,50 @@ def _sides(square: Points) -> Points:
     return np.asarray(np.linalg.norm(square - np.roll(square, 1, axis=0), axis=1))
 
 
-def _by_edges(grey: npt.NDArray[np.uint8], squares: Points) -> Points:
-    """Corners (M, 4, 2) as crossings of lines through the steepest points along the edges."""
-    start, end = squares, np.roll(squares, -1, axis=1)
-    along = end - start
-    length = np.linalg.norm(along, axis=2, keepdims=True)
-    outward = np.stack([along[..., 1], -along[..., 0]], axis=2) / length
-    module = length / MODULES
-    # (M, 4, stations, reach, 2)
+def across_edges(
+    grey: npt.NDArray[np.uint8], squares: Points, *, stations: Points, reach: Points
+) -> Points:
+    """Light across the edges of markers, from inside to outside.
+
+    Parameters
+    ----------
+    grey : uint8 array of shape (rows, cols)
+        The picture.
+    squares : array of shape (M, 4, 2)
+        Corners, clockwise.
+    stations : array of shape (S,)
+        Where along an edge, shares of it.
+    reach : array of shape (R,)
+        How far off the edge, modules outwards.
+
+    Returns
+    -------
+    array of shape (M, 4, S, R)
+    """
+    start, along, outward, module = _edges(squares)
     at = (
         start[:, :, None, None]
-        + STATIONS[:, None, None] * along[:, :, None, None]
-        + REACH[:, None] * (module * outward)[:, :, None, None]
+        + stations[:, None, None] * along[:, :, None, None]
+        + reach[:, None] * (module * outward)[:, :, None, None]
     ).astype(np.float32)
-    flat = at.reshape(-1, len(REACH), 2)
-    profile = cv2.remap(grey, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR,
-                        borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
-    light = np.asarray(profile, np.float64).reshape(at.shape[:-1])
+    flat = at.reshape(-1, len(reach), 2)
+    light = cv2.remap(grey, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR,
+                      borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
+    return np.asarray(light, np.float64).reshape(at.shape[:-1])
+
+
+def _edges(squares: Points) -> tuple[Points, Points, Points, Points]:
+    """Give the edges' starts, ways along, directions outwards (M, 4, 2) and modules (M, 4, 1)."""
+    along = np.roll(squares, -1, axis=1) - squares
+    length = np.linalg.norm(along, axis=2, keepdims=True)
+    outward = np.stack([along[..., 1], -along[..., 0]], axis=2) / length
+    return squares, along, outward, length / MODULES
+
+
+def _by_edges(grey: npt.NDArray[np.uint8], squares: Points) -> Points:
+    """Corners (M, 4, 2) as crossings of lines through the steepest points along the edges."""
+    start, along, outward, module = _edges(squares)
+    light = across_edges(grey, squares, stations=STATIONS, reach=REACH)
     light = (light[..., :-2] + 2 * light[..., 1:-1] + light[..., 2:]) / 4
     rise = np.maximum(light[..., 2:] - light[..., :-2], 0) ** 2
     offsets = REACH[2:-2]

@@ -14,6 +14,7 @@ import numpy.typing as npt
 from polypward.errors import PhotoRejectedError
 from polypward.labels import BACKGROUND, LIVE
 from polypward_vision.colour.patches import PatchSamples
+from polypward_vision.corners import MODULES, across_edges
 from polypward_vision.find_card import FoundCard, Grey
 from polypward_vision.photo import DecodedPhoto
 from polypward_vision.pose import Pose
@@ -91,25 +92,17 @@ def edge_widths(grey: Grey, found: FoundCard, *, mm_per_px: float) -> EdgeWidths
     EdgeWidths or None
         None if no edge has enough contrast.
     """
-    widths, directions = [], []
-    for square in found.corners_px.reshape(-1, 4, 2):
-        for start, end in zip(square, np.roll(square, -1, axis=0), strict=True):
-            along = end - start
-            length = float(np.linalg.norm(along))
-            normal = np.array([along[1], -along[0]]) / length
-            module = length / 8
-            reach = np.linspace(-0.8, 0.8, 33) * module
-            stations = start + np.linspace(0.15, 0.85, 15)[:, None] * along
-            at = (stations[:, None] + reach[None, :, None] * normal).astype(np.float32)
-            profile = cv2.remap(grey, at[..., 0], at[..., 1], cv2.INTER_LINEAR)
-            step = np.asarray(profile, np.float64).mean(axis=0)
-            width = _step_width(step) * (reach[1] - reach[0])
-            if np.isfinite(width):
-                widths.append(width * mm_per_px)
-                directions.append(np.arctan2(normal[1], normal[0]))
-    if len(widths) < 4:
+    squares = found.corners_px.reshape(-1, 4, 2)
+    reach = np.linspace(-0.8, 0.8, 33)
+    light = across_edges(grey, squares, stations=np.linspace(0.15, 0.85, 15), reach=reach)
+    steps = np.array([[_step_width(edge) for edge in square] for square in light.mean(axis=2)])
+    along = np.roll(squares, -1, axis=1) - squares
+    module_mm = np.linalg.norm(along, axis=2) / MODULES * mm_per_px
+    told = np.isfinite(steps)
+    if told.sum() < 4:
         return None
-    width, angle = np.array(widths), np.array(directions)
+    width = (steps * (reach[1] - reach[0]) * module_mm)[told]
+    angle = np.arctan2(-along[..., 0], along[..., 1])[told]
     # Widths as a function of direction: the second harmonic is what motion adds. A card's edges run
     # two ways only, so its other phase is not known; weak directions of the fit are left out.
     design = np.stack([np.ones_like(angle), np.cos(2 * angle), np.sin(2 * angle)], axis=1)
