@@ -1,6 +1,7 @@
 """Undo a phone's tone curve: from the photo's values to light, by the card's neutral patches."""
 
 from dataclasses import dataclass
+from statistics import median
 from typing import Any
 
 import numpy as np
@@ -114,7 +115,7 @@ def _line(t: Array, y: Array, grid: Array, *, degree: int, smooth: bool) -> Arra
     for _ in range(6):  # robust: hidden or shaded patches must not bend the curve
         fit = np.linalg.lstsq(powers * weights[:, None], y * weights, rcond=None)[0]
         miss = np.abs(y - powers @ fit)
-        scale = max(1.4826 * float(np.median(miss)), 0.01)
+        scale = max(1.4826 * median(miss.tolist()), 0.01)
         weights = np.clip(1 - (miss / (5 * scale)) ** 2, 0, 1)
         if np.count_nonzero(weights) < max(FEWEST_LEVELS, degree + 2):
             return None
