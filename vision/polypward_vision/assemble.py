@@ -2,6 +2,7 @@
 
 from typing import Any
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -149,16 +150,13 @@ def _mm_per_px(
     """Card mm per full-size pixel at the specimen's middle."""
     if sight is None:
         return settings.mm_per_px
-    rows, cols = np.nonzero(labels)
-    frame = tile.frame
-    at = (
-        (
-            frame.x_mm + (cols.mean() + 0.5) * frame.mm_per_px,
-            frame.y_mm + (rows.mean() + 0.5) * frame.mm_per_px,
+    frame, at = tile.frame, tile.frame.centre_mm
+    body = cv2.moments((labels != BACKGROUND).astype(np.uint8), binaryImage=True)
+    if body["m00"]:
+        at = (
+            frame.x_mm + (body["m10"] / body["m00"] + 0.5) * frame.mm_per_px,
+            frame.y_mm + (body["m01"] / body["m00"] + 0.5) * frame.mm_per_px,
         )
-        if len(rows)
-        else frame.centre_mm
-    )
     plane = sight.pose.plane(height_mm or 0.0)
     return scale_at(sight.pose.to_px, plane, at, sight.photo.scale)
 

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["MODULES", "refine_corners"]
+__all__ = ["MODULES", "across_edges", "refine_corners"]
 
 Points = npt.NDArray[np.float64]
 
@@ -55,23 +55,50 @@ def _sides(square: Points) -> Points:
     return np.asarray(np.linalg.norm(square - np.roll(square, 1, axis=0), axis=1))
 
 
-def _by_edges(grey: npt.NDArray[np.uint8], squares: Points) -> Points:
-    """Corners (M, 4, 2) as crossings of lines through the steepest points along the edges."""
-    start, end = squares, np.roll(squares, -1, axis=1)
-    along = end - start
-    length = np.linalg.norm(along, axis=2, keepdims=True)
-    outward = np.stack([along[..., 1], -along[..., 0]], axis=2) / length
-    module = length / MODULES
-    # (M, 4, stations, reach, 2)
+def across_edges(
+    grey: npt.NDArray[np.uint8], squares: Points, *, stations: Points, reach: Points
+) -> Points:
+    """Light across the edges of markers, from inside to outside.
+
+    Parameters
+    ----------
+    grey : uint8 array of shape (rows, cols)
+        The picture.
+    squares : array of shape (M, 4, 2)
+        Corners, clockwise.
+    stations : array of shape (S,)
+        Where along an edge, shares of it.
+    reach : array of shape (R,)
+        How far off the edge, modules outwards.
+
+    Returns
+    -------
+    array of shape (M, 4, S, R)
+    """
+    start, along, outward, module = _edges(squares)
     at = (
         start[:, :, None, None]
-        + STATIONS[:, None, None] * along[:, :, None, None]
-        + REACH[:, None] * (module * outward)[:, :, None, None]
+        + stations[:, None, None] * along[:, :, None, None]
+        + reach[:, None] * (module * outward)[:, :, None, None]
     ).astype(np.float32)
-    flat = at.reshape(-1, len(REACH), 2)
-    profile = cv2.remap(grey, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR,
-                        borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
-    light = np.asarray(profile, np.float64).reshape(at.shape[:-1])
+    flat = at.reshape(-1, len(reach), 2)
+    light = cv2.remap(grey, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR,
+                      borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
+    return np.asarray(light, np.float64).reshape(at.shape[:-1])
+
+
+def _edges(squares: Points) -> tuple[Points, Points, Points, Points]:
+    """Give the edges' starts, ways along, directions outwards (M, 4, 2) and modules (M, 4, 1)."""
+    along = np.roll(squares, -1, axis=1) - squares
+    length = np.linalg.norm(along, axis=2, keepdims=True)
+    outward = np.stack([along[..., 1], -along[..., 0]], axis=2) / length
+    return squares, along, outward, length / MODULES
+
+
+def _by_edges(grey: npt.NDArray[np.uint8], squares: Points) -> Points:
+    """Corners (M, 4, 2) as crossings of lines through the steepest points along the edges."""
+    start, along, outward, module = _edges(squares)
+    light = across_edges(grey, squares, stations=STATIONS, reach=REACH)
     light = (light[..., :-2] + 2 * light[..., 1:-1] + light[..., 2:]) / 4
     rise = np.maximum(light[..., 2:] - light[..., :-2], 0) ** 2
     offsets = REACH[2:-2]
@@ -81,51 +108,57 @@ def _by_edges(grey: npt.NDArray[np.uint8], squares: Points) -> Points:
     weight = rise * near
     total = weight.sum(axis=3)
     place = (weight * offsets).sum(axis=3) / np.maximum(total, 1e-9)
-    corners = np.array(squares)
-    for marker in range(len(squares)):
-        sides = [_line(place[marker, side], total[marker, side]) for side in range(4)]
-        if any(side is None for side in sides):
-            continue
-        points = []
-        for side, line in enumerate(sides):
-            assert line is not None
-            ends = np.array([0.0, 1.0])
-            shift = (
-                (line[0] + line[1] * ends)[:, None] * module[marker, side] * outward[marker, side]
-            )
-            points.append(start[marker, side] + ends[:, None] * along[marker, side] + shift)
-        crossed = [_cross(points[side - 1], points[side]) for side in range(4)]
-        new = np.array(crossed)
-        if (
-            np.isfinite(new).all()
-            and (np.linalg.norm(new - squares[marker], axis=1) <= 1.5 * module[marker].max()).all()
-        ):
-            corners[marker] = new
-    return corners
+    offset, slope = _lines(place, total)
+    ends = np.array([0.0, 1.0])
+    shift = (offset[..., None] + slope[..., None] * ends) * module[..., 0, None]
+    points = (
+        start[:, :, None]
+        + ends[:, None] * along[:, :, None]
+        + shift[..., None] * outward[:, :, None]
+    )
+    crossed = _crossings(np.roll(points, 1, axis=1), points)
+    near_by = np.linalg.norm(crossed - squares, axis=2) <= 1.5 * module.max(axis=1)
+    return np.where(near_by.all(axis=1)[:, None, None], crossed, squares)
 
 
-def _line(place: Points, weight: Points) -> tuple[float, float] | None:
-    """Offset at the start and slope of an edge, robustly; None where there is no edge."""
-    strong = weight > 0.1 * weight.max()
-    if weight.max() <= 0 or strong.sum() < 8:
-        return None
+def _lines(place: Points, weight: Points) -> tuple[Points, Points]:
+    """Offsets at the start and slopes (...) of edges (..., stations), robustly; NaN for none."""
+    most = weight.max(axis=-1, keepdims=True)
+    strong = (weight > 0.1 * most) & (most > 0)
     use = strong
-    a = b = 0.0
+    edge = use.sum(axis=-1, keepdims=True) >= 8
     for _ in range(4):
-        b, a = np.polyfit(STATIONS[use], place[use], 1)
-        miss = np.abs(place - a - b * STATIONS)
-        use = strong & (miss <= max(2.5 * float(np.median(miss[use])), 0.01))
-        if use.sum() < 6:
-            return None
-    return float(a), float(b)
+        use = use | ~edge  # no edge: whatever comes out, without a division by 0
+        middle, level = _mean(STATIONS, use), _mean(place, use)
+        at = STATIONS - middle
+        slope = _mean(at * place, use) / _mean(at**2, use)
+        miss = np.abs(place - level - slope * at)
+        use = strong & (miss <= np.maximum(2.5 * _median(miss, use), 0.01))
+        edge = edge & (use.sum(axis=-1, keepdims=True) >= 6)
+    offset = np.where(edge, level - slope * middle, np.nan)
+    return offset[..., 0], np.where(edge, slope, np.nan)[..., 0]
 
 
-def _cross(one: Points, other: Points) -> Points:
-    """Crossing of two lines, each through two points."""
-    p, r = one[0], one[1] - one[0]
-    q, s = other[0], other[1] - other[0]
-    area = r[0] * s[1] - r[1] * s[0]
-    if abs(area) < 1e-9:
-        return np.full(2, np.nan)
-    t = ((q[0] - p[0]) * s[1] - (q[1] - p[1]) * s[0]) / area
-    return np.asarray(p + t * r)
+def _mean(values: Points, use: npt.NDArray[np.bool_]) -> Points:
+    """Mean (..., 1) of those values (..., N) that are in use, one at least."""
+    return np.asarray((use * values).sum(axis=-1, keepdims=True) / use.sum(axis=-1, keepdims=True))
+
+
+def _median(values: Points, use: npt.NDArray[np.bool_]) -> Points:
+    """Median (..., 1) of those values (..., N) that are in use, one at least."""
+    ordered = np.sort(np.where(use, values, np.inf), axis=-1)
+    last = use.sum(axis=-1, keepdims=True) - 1
+    middle = [np.take_along_axis(ordered, index, axis=-1) for index in (last // 2, (last + 1) // 2)]
+    return np.asarray((middle[0] + middle[1]) / 2)
+
+
+def _crossings(one: Points, other: Points) -> Points:
+    """Crossings (..., 2) of lines, each through two points (..., 2, 2); NaN for none."""
+    p, r = one[..., 0, :], one[..., 1, :] - one[..., 0, :]
+    q, s = other[..., 0, :], other[..., 1, :] - other[..., 0, :]
+    area = r[..., 0] * s[..., 1] - r[..., 1] * s[..., 0]
+    area = np.where(np.abs(area) < 1e-9, np.nan, area)
+    off = q - p
+    return np.asarray(
+        p + ((off[..., 0] * s[..., 1] - off[..., 1] * s[..., 0]) / area)[..., None] * r
+    )

@@ -40,13 +40,14 @@ class FoundCard:
     """The markers of one card, in decoded pixels (pixel centres are whole numbers).
 
     `corners_px` and `corners_mm` have the shape (4 x markers, 2): the same corners in the photo
-    and on the nominal card, marker by marker.
+    and on the nominal card, marker by marker. `grey` is the photo as `grey_of` makes it.
     """
 
     layout: str
     marker_ids: tuple[int, ...]
     corners_px: Points
     corners_mm: Points
+    grey: Grey
 
     @property
     def card(self) -> Card:
@@ -92,6 +93,7 @@ def find_card(photo: DecodedPhoto) -> FoundCard:
         marker_ids=ids,
         corners_px=refined,
         corners_mm=np.concatenate([np.array(by_id[marker], np.float64) for marker in ids]),
+        grey=whole,
     )
     _check(found, photo)
     return found
@@ -126,12 +128,20 @@ def _looks(whole: Grey) -> Iterator[tuple[Seen, bool]]:
         share = float(np.sqrt(pixels / (rows * cols)))
         if share < 1:
             size = (round(cols * share), round(rows * share))
-            small = np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), np.uint8)
+            small = _smaller(whole, size)
             yield from _by_windows(small, size[0] / cols, windows, False)
     yield {}, True
     yield from _by_windows(whole, 1.0, WHOLE_WINDOWS, True)
     even = cv2.createCLAHE(clipLimit=4.0, tileGridSize=(8, 8))
     yield from _by_windows(np.asarray(even.apply(whole), np.uint8), 1.0, WHOLE_WINDOWS, True)
+
+
+def _smaller(grey: Grey, size: tuple[int, int]) -> Grey:
+    """Shrink a picture to (cols, rows), fast: halved while it can be, then interpolated."""
+    while grey.shape[1] >= 2 * size[0]:
+        half = (grey.shape[1] // 2, grey.shape[0] // 2)
+        grey = np.asarray(cv2.resize(grey, half, interpolation=cv2.INTER_AREA), np.uint8)
+    return np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_LINEAR), np.uint8)
 
 
 def _by_windows(

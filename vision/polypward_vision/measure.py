@@ -143,7 +143,8 @@ def measure(
     live, bare, overgrown = (labels == kind for kind in (LIVE, BARE, OVERGROWN))
     areas = [float(np.count_nonzero(mask)) * pixel for mask in (live, bare, overgrown)]
     total = sum(areas)
-    edge_mm2 = OUTLINE_SD_MM * crofton_mm(live, mm_per_px)
+    perimeter_mm = crofton_mm(live, mm_per_px)
+    edge_mm2 = OUTLINE_SD_MM * perimeter_mm
     map_mm2 = AREA_PER_DOUBT * doubt * total
     area_sd = float(np.sqrt((areas[0] * rsd.scale) ** 2 + edge_mm2**2 + map_mm2**2))
     cover = cover_sd = None
@@ -153,6 +154,7 @@ def measure(
         map_share = COVER_PER_SIDES * sides
         parts = (LEAST_COVER_SD, map_share, inner_mm2 / total, HIDDEN_SPREAD * hidden)
         cover_sd = float(np.linalg.norm(parts))
+    live_lab, bare_lab = (_colours(lab, mask & ~left_out) for mask in (live, bare))
     return Measures(
         live_mm2=areas[0],
         live_mm2_sd=area_sd,
@@ -160,10 +162,10 @@ def measure(
         overgrown_mm2=areas[2],
         live_cover=cover,
         live_cover_sd=cover_sd,
-        perimeter_mm=crofton_mm(live, mm_per_px),
-        mean_lab=_mean(lab, live & ~left_out, least=1),
-        bare_lab=_mean(lab, bare & ~left_out, least=LEAST_BARE_MM2 / pixel),
-        palette=_palette(lab, live & ~left_out, live_mm2=areas[0]),
+        perimeter_mm=perimeter_mm,
+        mean_lab=_mean(live_lab, least=1),
+        bare_lab=_mean(bare_lab, least=LEAST_BARE_MM2 / pixel),
+        palette=_palette(live_lab, live_mm2=areas[0]),
     )
 
 
@@ -192,18 +194,24 @@ def _border_mm(one: Mask, other: Mask, mm_per_px: float) -> float:
     return float(count) * mm_per_px * np.pi / 4
 
 
-def _mean(lab: Lab | None, mask: Mask, *, least: float) -> tuple[float, float, float] | None:
-    if lab is None or np.count_nonzero(mask) < least:
+def _colours(lab: Lab | None, mask: Mask) -> Lab:
+    """Colours (N, 3) of a mask's pixels; none where colour is refused."""
+    if lab is None:
+        return np.empty((0, 3), np.float32)
+    return lab.reshape(-1, 3).take(np.flatnonzero(mask), axis=0)
+
+
+def _mean(colours: Lab, *, least: float) -> tuple[float, float, float] | None:
+    if len(colours) < least:
         return None
-    L, a, b = (float(v) for v in lab[mask].mean(axis=0, dtype=np.float64))  # noqa: N806
+    L, a, b = (float(v) for v in colours.mean(axis=0, dtype=np.float64))  # noqa: N806
     return (L, a, b)
 
 
-def _palette(lab: Lab | None, mask: Mask, *, live_mm2: float) -> npt.NDArray[np.float32] | None:
+def _palette(colours: Lab, *, live_mm2: float) -> npt.NDArray[np.float32] | None:
     """Mean colour and area of every occupied cell of a Lab grid, (K, 4); areas sum to the live."""
-    if lab is None or not mask.any():
+    if not len(colours):
         return None
-    colours = lab[mask]
     cells = np.floor(colours / PALETTE_STEP).astype(np.int64)
     key = ((cells[:, 0] + 100) * 1000 + cells[:, 1] + 500) * 1000 + cells[:, 2] + 500
     _, place, count = np.unique(key, return_inverse=True, return_counts=True)

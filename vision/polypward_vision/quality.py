@@ -14,11 +14,20 @@ import numpy.typing as npt
 from polypward.errors import PhotoRejectedError
 from polypward.labels import BACKGROUND, LIVE
 from polypward_vision.colour.patches import PatchSamples
+from polypward_vision.corners import MODULES, across_edges
 from polypward_vision.find_card import FoundCard, Grey
 from polypward_vision.photo import DecodedPhoto
 from polypward_vision.pose import Pose
 
-__all__ = ["EdgeWidths", "check_card", "check_tissue", "edge_widths", "glints", "hidden_share"]
+__all__ = [
+    "EdgeWidths",
+    "all_reach",
+    "check_card",
+    "check_tissue",
+    "edge_widths",
+    "glints",
+    "hidden_share",
+]
 
 Array = npt.NDArray[np.float64]
 
@@ -51,10 +60,10 @@ HIDDEN_REJECTED = 0.04
 # 20 % off in area between 0.05 and 0.15, none of 132 below; of 6 photos between 0.15 and 0.20, in
 # three samples, 4 are.
 UNSURE_NOTED, UNSURE_REJECTED = 0.05, 0.15
-# A pixel is burnt out from this share of the largest value on.
-BURNT = 250 / 255
+# A pixel is burnt out from this value of 255 on.
+BURNT = 250
 # A glint is nearly burnt out in every channel, or this much lighter than its neighbourhood.
-GLINT, GLINT_L, GLINT_MM = 242 / 255, 18.0, 3.0
+GLINT, GLINT_L, GLINT_MM = 242, 18.0, 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,25 +92,17 @@ def edge_widths(grey: Grey, found: FoundCard, *, mm_per_px: float) -> EdgeWidths
     EdgeWidths or None
         None if no edge has enough contrast.
     """
-    widths, directions = [], []
-    for square in found.corners_px.reshape(-1, 4, 2):
-        for start, end in zip(square, np.roll(square, -1, axis=0), strict=True):
-            along = end - start
-            length = float(np.linalg.norm(along))
-            normal = np.array([along[1], -along[0]]) / length
-            module = length / 8
-            reach = np.linspace(-0.8, 0.8, 33) * module
-            stations = start + np.linspace(0.15, 0.85, 15)[:, None] * along
-            at = (stations[:, None] + reach[None, :, None] * normal).astype(np.float32)
-            profile = cv2.remap(grey, at[..., 0], at[..., 1], cv2.INTER_LINEAR)
-            step = np.asarray(profile, np.float64).mean(axis=0)
-            width = _step_width(step) * (reach[1] - reach[0])
-            if np.isfinite(width):
-                widths.append(width * mm_per_px)
-                directions.append(np.arctan2(normal[1], normal[0]))
-    if len(widths) < 4:
+    squares = found.corners_px.reshape(-1, 4, 2)
+    reach = np.linspace(-0.8, 0.8, 33)
+    light = across_edges(grey, squares, stations=np.linspace(0.15, 0.85, 15), reach=reach)
+    steps = np.array([[_step_width(edge) for edge in square] for square in light.mean(axis=2)])
+    along = np.roll(squares, -1, axis=1) - squares
+    module_mm = np.linalg.norm(along, axis=2) / MODULES * mm_per_px
+    told = np.isfinite(steps)
+    if told.sum() < 4:
         return None
-    width, angle = np.array(widths), np.array(directions)
+    width = (steps * (reach[1] - reach[0]) * module_mm)[told]
+    angle = np.arctan2(-along[..., 0], along[..., 1])[told]
     # Widths as a function of direction: the second harmonic is what motion adds. A card's edges run
     # two ways only, so its other phase is not known; weak directions of the fit are left out.
     design = np.stack([np.ones_like(angle), np.cos(2 * angle), np.sin(2 * angle)], axis=1)
@@ -187,6 +188,16 @@ def check_card(
     return tuple(notes)
 
 
+def all_reach(rgb: npt.NDArray[np.uint8], level: int) -> npt.NDArray[np.bool_]:
+    """Tell which pixels of a picture (rows, cols, 3) have at least `level` in every channel."""
+    return np.asarray(cv2.inRange(rgb, (level,) * 3, (255,) * 3) > 0)
+
+
+def _any_reaches(rgb: npt.NDArray[np.uint8], level: int) -> npt.NDArray[np.bool_]:
+    """Tell which pixels of a picture (rows, cols, 3) have at least `level` in some channel."""
+    return np.asarray(cv2.inRange(rgb, (0,) * 3, (level - 1,) * 3) == 0)
+
+
 def glints(
     rgb: npt.NDArray[np.uint8], lab: npt.NDArray[np.float32] | None, *, mm_per_px: float
 ) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
@@ -201,8 +212,7 @@ def glints(
     mm_per_px : float
         Side of a pixel.
     """
-    burnt = np.asarray((rgb >= 255 * BURNT).any(axis=2))
-    shine = np.asarray((rgb >= 255 * GLINT).all(axis=2))
+    burnt, shine = _any_reaches(rgb, BURNT), all_reach(rgb, GLINT)
     if lab is not None:
         side = 2 * max(1, round(GLINT_MM / mm_per_px / 2)) + 1
         light = np.ascontiguousarray(lab[..., 0])
@@ -231,9 +241,9 @@ def hidden_share(
         False where the cut-out shows nothing.
     """
     specimen = labels != BACKGROUND
-    if not specimen.any():
+    white = all_reach(rgb, GLINT) & valid
+    if not specimen.any() or not white.any():
         return 0.0
-    white = (rgb >= 255 * GLINT).all(axis=2) & valid
     count, spots = cv2.connectedComponents(white.astype(np.uint8), connectivity=8)
     near = cv2.dilate(specimen.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     within = cv2.erode(
@@ -243,8 +253,8 @@ def hidden_share(
         borderValue=0,
     )
     its = np.zeros(count, bool)
-    its[np.unique(spots[near])] = True
-    its[np.unique(spots[within == 0])] = False
+    its[spots[white & near]] = True
+    its[spots[white & (within == 0)]] = False
     hidden = white & (labels != LIVE) & (its[spots] | specimen)
     return float(np.count_nonzero(hidden) / np.count_nonzero(hidden | specimen))
 

@@ -11,7 +11,7 @@ from polypward.errors import PhotoRejectedError
 from polypward.records import Card, PhotoSettings
 from polypward_vision.codes import read_serial
 from polypward_vision.colour.patches import PatchSamples, sample_patches
-from polypward_vision.find_card import FoundCard, Grey, find_card, grey_of
+from polypward_vision.find_card import FoundCard, Grey, find_card
 from polypward_vision.photo import DecodedPhoto
 from polypward_vision.pose import Pose, area_mm2_per_px, find_pose
 from polypward_vision.quality import check_card
@@ -68,7 +68,7 @@ def look_at_card(
     PhotoRejectedError
         As `polypward_vision.quality.check_card`.
     """
-    grey = grey_of(photo.rgb)
+    grey = found.grey
     focal = settings.focal_35mm or photo.focal_35mm
     nominal = _pose(photo, found, found.corners_mm, settings, focal)
     serial = read_serial(grey, layout=found.layout, to_px=nominal.to_px)

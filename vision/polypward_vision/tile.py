@@ -220,42 +220,47 @@ def _valid(
     card: Card | None = None,
     card_plane: Matrix | None = None,
 ) -> npt.NDArray[np.bool_]:
-    x = frame.x_mm + (np.arange(frame.cols) + 0.5) * frame.mm_per_px
-    y = frame.y_mm + (np.arange(frame.rows) + 0.5) * frame.mm_per_px
-    points = np.stack(np.broadcast_arrays(x[None, :], y[:, None]), axis=-1).astype(np.float32)
-    seen = _through(plane, points)
-    inside = (
-        (seen[..., 0] >= 0)
-        & (seen[..., 0] <= shape[1] - 1)
-        & (seen[..., 1] >= 0)
-        & (seen[..., 1] <= shape[0] - 1)
-    )
+    to_px = plane @ frame.to_mm()
+    valid = _in_box(to_px, frame, (0, 0, shape[1] - 1, shape[0] - 1))
     if card is None or card_plane is None:
-        return np.asarray(inside)
-    on_card = _through(np.asarray(np.linalg.inv(card_plane)), seen)
-    covered = _in_box(on_card, (0, 0, *card.size_mm), MARGIN_MM)
+        return valid
+    to_card = np.linalg.inv(card_plane) @ to_px
+    covered = _in_box(to_card, frame, _wider((0, 0, *card.size_mm)))
     if card.window_mm is not None:
-        covered &= ~_in_box(on_card, card.window_mm, MARGIN_MM)
-    return np.asarray(inside & ~covered)
+        covered &= ~_in_box(to_card, frame, _wider(card.window_mm))
+    return valid & ~covered
 
 
-def _through(matrix: npt.NDArray[Any], points: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
-    h = matrix / matrix[2, 2]
-    return np.asarray(
-        cv2.perspectiveTransform(points.reshape(-1, 1, 2), h).reshape(points.shape), np.float32
-    )
+def _wider(box: tuple[float, float, float, float]) -> tuple[float, float, float, float]:
+    """Left, top, right and bottom of a box (left, top, width, height) with the margin around it."""
+    x, y, width, height = box
+    return (x - MARGIN_MM, y - MARGIN_MM, x + width + MARGIN_MM, y + height + MARGIN_MM)
 
 
 def _in_box(
-    points: npt.NDArray[np.float32], box: tuple[float, float, float, float], margin: float
+    matrix: Matrix, frame: TileFrame, box: tuple[float, float, float, float]
 ) -> npt.NDArray[np.bool_]:
-    x, y, width, height = box
-    return np.asarray(
-        (points[..., 0] > x - margin)
-        & (points[..., 0] < x + width + margin)
-        & (points[..., 1] > y - margin)
-        & (points[..., 1] < y + height + margin)
-    )
+    """Tell which pixels a homography from (column, row) takes into left, top, right and bottom.
+
+    What lies in that box is convex: in each row, the columns from a first to a last one.
+    """
+    left, top, right, bottom = box
+    x, y, depth = matrix / matrix[2, 2]
+    row = np.arange(frame.rows)
+    first, last = np.zeros(frame.rows), np.full(frame.rows, frame.cols - 1.0)
+    for a, b, c in (x - left * depth, right * depth - x, y - top * depth, bottom * depth - y):
+        # where a * column + b * row + c >= 0; rounding does not decide on what lies on the edge
+        rest = b * row + c + 1e-9
+        if a > 0:
+            first = np.maximum(first, -rest / a)
+        elif a < 0:
+            last = np.minimum(last, -rest / a)
+        else:
+            last = np.where(rest >= 0, last, -1.0)
+    column = np.arange(frame.cols, dtype=np.int32)
+    start = np.ceil(np.minimum(first, frame.cols)).astype(np.int32)
+    end = np.floor(np.maximum(last, -1)).astype(np.int32)
+    return np.asarray((column >= start[:, None]) & (column <= end[:, None]))
 
 
 def scale_at(card_plane: Matrix, plane: Matrix, at_mm: tuple[float, float], scale: int) -> float:

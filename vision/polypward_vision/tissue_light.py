@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from polypward.labels import BACKGROUND, LIVE
-from polypward_vision.quality import BURNT, check_tissue, glints
+from polypward_vision.quality import BURNT, all_reach, check_tissue, glints
 
 __all__ = ["TissueLight", "tissue_light"]
 
@@ -57,7 +57,7 @@ def tissue_light(
         live=labels == LIVE,
         specimen=labels != BACKGROUND,
         burnt=burnt,
-        all_burnt=np.asarray((rgb >= 255 * BURNT).all(axis=2)),
+        all_burnt=all_reach(rgb, BURNT),
         shine=shine,
         unsure=unsure,
         hidden=hidden,

@@ -52,6 +52,7 @@ def find_cards(photo: DecodedPhoto) -> list[FoundCard]:
                     marker_ids=ids,
                     corners_px=refine_corners(grey, corners),
                     corners_mm=np.concatenate([np.array(by_id[one], float) for one in ids]),
+                    grey=grey,
                 )
             )
             for one in ids:
@@ -130,11 +131,10 @@ def seen_by(
     PhotoRejectedError
         If both cards are not found, or colour is refused.
     """
-    grey = grey_of(photo.rgb)
     old = new = None
     for found in find_cards(photo):
         nominal, _ = cv2.findHomography(found.corners_mm, found.corners_px)
-        serial = read_serial(grey, layout=found.layout, to_px=np.asarray(nominal, np.float64))
+        serial = read_serial(found.grey, layout=found.layout, to_px=np.asarray(nominal, np.float64))
         if serial == known.serial:
             old = found
         elif serial == new_serial and found.layout == new_layout:

@@ -67,8 +67,8 @@ class Correction:
             y = y_mm + (np.arange(rows, dtype=np.float32) + 0.5) * np.float32(mm_per_px)
             # The field is smooth: a coarse grid of it, enlarged, is as good.
             coarse = self.field.at(x[None, ::8], y[::8, None]).astype(np.float32)
-            fine = cv2.resize(coarse, (cols, rows), interpolation=cv2.INTER_LINEAR)
-            light /= np.asarray(fine)[..., None]
+            fine = cv2.resize(cv2.merge([coarse] * 3), (cols, rows))
+            light = np.asarray(cv2.divide(light, fine), np.float32)
         terms = features(light, self.kind)
         xyz = (
             cv2.transform(light, self.matrix.T.astype(np.float32))

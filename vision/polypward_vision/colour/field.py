@@ -1,6 +1,7 @@
 """How the light changes over the card: a smooth field fitted to patches of known brightness."""
 
 from dataclasses import dataclass
+from statistics import median
 from typing import Any
 
 import numpy as np
@@ -74,7 +75,7 @@ def fit_light_field(
         root = np.sqrt(now)[:, None]
         terms, *_ = np.linalg.lstsq(design * root, log_light * root[:, 0], rcond=None)
         miss = np.abs(log_light - design @ terms)
-        scale = max(1.4826 * float(np.median(miss[used])), 0.005) if count else 1.0
+        scale = max(1.4826 * median(miss[used].tolist()), 0.005) if count else 1.0
         now = weights * np.clip(1 - (miss / (5 * scale)) ** 2, 0, 1) ** 2
     bounded = np.zeros(5)
     bounded[: len(terms) - 1] = terms[1:]

@@ -1,6 +1,7 @@
 """Undo a phone's tone curve: from the photo's values to light, by the card's neutral patches."""
 
 from dataclasses import dataclass
+from statistics import median
 from typing import Any
 
 import numpy as np
@@ -109,17 +110,18 @@ def _rising(values: Array, light: Array, *, smooth: bool) -> tuple[Array, Array]
 def _line(t: Array, y: Array, grid: Array, *, degree: int, smooth: bool) -> Array | None:
     """Robust polynomial of `degree` over the grid; with every bend of the ramp unless `smooth`."""
     weights = np.ones(len(t))
-    fit: npt.NDArray[np.floating[Any]] = np.zeros(1)
+    powers = np.vander(t, degree + 1, increasing=True)
+    fit: npt.NDArray[np.floating[Any]] = np.zeros(degree + 1)
     for _ in range(6):  # robust: hidden or shaded patches must not bend the curve
-        fit = np.polynomial.polynomial.polyfit(t, y, degree, w=weights)
-        miss = np.abs(y - np.polynomial.polynomial.polyval(t, fit))
-        scale = max(1.4826 * float(np.median(miss)), 0.01)
+        fit = np.linalg.lstsq(powers * weights[:, None], y * weights, rcond=None)[0]
+        miss = np.abs(y - powers @ fit)
+        scale = max(1.4826 * median(miss.tolist()), 0.01)
         weights = np.clip(1 - (miss / (5 * scale)) ** 2, 0, 1)
         if np.count_nonzero(weights) < max(FEWEST_LEVELS, degree + 2):
             return None
-    line = np.polynomial.polynomial.polyval(grid, fit)
+    line = np.vander(grid, degree + 1, increasing=True) @ fit
     if not smooth:
-        line = line + _bends(t, y - np.polynomial.polynomial.polyval(t, fit), weights, grid)
+        line = line + _bends(t, y - powers @ fit, weights, grid)
     return np.asarray(line, np.float64)
 
 

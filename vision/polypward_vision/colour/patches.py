@@ -82,23 +82,30 @@ def sample_patches(photo: DecodedPhoto, card: Card, to_px: npt.NDArray[np.float6
         (col >= 0) & (col <= cols - 1) & (row >= 0) & (row <= rows - 1)
     ).all(axis=(1, 2))
     values = _values(photo.rgb, col, row)
-    high = np.asarray(values >= HIGH * photo.top).any(axis=2).mean(axis=1)
-    low = np.asarray(values <= LOW * photo.top).any(axis=2).mean(axis=1)
-    linear = photo.icc.to_linear(values).astype(np.float64)
-    middle = np.median(linear, axis=1, keepdims=True)
-    spread = 1.4826 * np.median(np.abs(linear - middle), axis=1, keepdims=True)
+    # (P, 3, samples) from here on, a channel's samples side by side
+    linear = photo.icc.to_linear(values).transpose(0, 2, 1).astype(np.float64, order="C")
+    values = np.ascontiguousarray(values.transpose(0, 2, 1))
+    high = np.asarray(values >= HIGH * photo.top).any(axis=1).mean(axis=1)
+    low = np.asarray(values <= LOW * photo.top).any(axis=1).mean(axis=1)
+    middle = _median(linear)
+    off = np.abs(linear - middle[..., None])
+    spread = 1.4826 * _median(off)
     allowed = np.maximum(STRAY_SDS * spread, STRAY_SHARE * middle)
-    stray: npt.NDArray[np.bool_] = np.asarray(np.abs(linear - middle) > allowed)
-    kept = ~np.asarray(stray.any(axis=2))
+    stray: npt.NDArray[np.bool_] = np.asarray(off > allowed[..., None])
+    kept = ~np.asarray(stray.any(axis=1))
     count = np.maximum(kept.sum(axis=1), 1)[:, None]
-    mean = (linear * kept[..., None]).sum(axis=1) / count
-    brightness = middle[:, 0].mean(axis=1)
+    mean = (linear * kept[:, None]).sum(axis=2) / count
     even = (kept.mean(axis=1) >= 1 - STRAYED_SHARE) & (
-        spread[:, 0].mean(axis=1) <= UNEVEN * np.maximum(brightness, 0.01)
+        spread.mean(axis=1) <= UNEVEN * np.maximum(middle.mean(axis=1), 0.01)
     )
-    return PatchSamples(
-        linear=mean, noise=spread[:, 0], high=high, low=low, inside=inside, even=even
-    )
+    return PatchSamples(linear=mean, noise=spread, high=high, low=low, inside=inside, even=even)
+
+
+def _median(values: Array) -> Array:
+    """Median of the last axis; sorting is several times as fast as numpy's own."""
+    ordered = np.sort(values, axis=-1)
+    count = values.shape[-1]
+    return np.asarray((ordered[..., (count - 1) // 2] + ordered[..., count // 2]) / 2)
 
 
 def _values(rgb: Pixels, col: Array, row: Array) -> npt.NDArray[Any]:

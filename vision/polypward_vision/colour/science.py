@@ -88,16 +88,22 @@ def xyz_to_lab(xyz: ArrayLike, white: ArrayLike = D50_WHITE) -> Array:
         XYZ of the white.
     """
     values = _floating(xyz)
-    share = values / np.asarray(white, values.dtype)
-    f = np.cbrt(share)
-    dark = share <= _DELTA**3
-    if dark.any():
-        f[dark] = share[dark] / (3 * _DELTA**2) + values.dtype.type(4 / 29)
-    lab = np.empty_like(share)
-    lab[..., 0] = 116 * f[..., 1] - 16
-    lab[..., 1] = 500 * (f[..., 0] - f[..., 1])
-    lab[..., 2] = 200 * (f[..., 1] - f[..., 2])
+    fx, fy, fz = (
+        _root(values[..., channel] / values.dtype.type(one))
+        for channel, one in enumerate(np.asarray(white))
+    )
+    lab = np.empty_like(values)
+    lab[..., 0] = 116 * fy - 16
+    lab[..., 1] = 500 * (fx - fy)
+    lab[..., 2] = 200 * (fy - fz)
     return lab
+
+
+def _root(share: Array) -> Array:
+    """Cube root of a share of white, a line near 0 (CIE 15)."""
+    root = np.cbrt(share)
+    dark = share <= _DELTA**3
+    return np.where(dark, share / (3 * _DELTA**2) + 4 / 29, root) if np.any(dark) else root
 
 
 def lab_to_xyz(lab: ArrayLike, white: ArrayLike = D50_WHITE) -> Array:

@@ -60,14 +60,14 @@ def pick_body(
         True beside a strip, whose arrow chooses among several bodies; in a frame's window several
         bodies are never chosen from.
     """
-    rows, cols = labels.shape
-    nothing = Body(mask=np.zeros((rows, cols), bool), problem="nothing-found", count=0)
-    px_mm2 = mm_per_px * mm_per_px
-    groups, group_count, area_mm2, bodies = _bodies(labels, mm_per_px=mm_per_px)
+    mask = np.zeros(labels.shape, bool)
+    part = _part(labels, mm_per_px=mm_per_px)
+    groups, group_count, area_mm2, bodies = _bodies(labels[part], mm_per_px=mm_per_px)
     if not bodies:
-        return nothing
-    aim = aim_mm or (cols * mm_per_px / 2, rows * mm_per_px / 2)
-    distance_mm = _distances_mm(groups, group_count, aim, mm_per_px)
+        return Body(mask=mask, problem="nothing-found", count=0)
+    aim_px = np.array(aim_mm) / mm_per_px if aim_mm else np.array(labels.shape[::-1]) / 2
+    aim_px -= (part[1].start, part[0].start)
+    distance_mm = _distances_px(groups, group_count, aim_px) * mm_per_px
     # Large and near: a body AIM_MM off the aim must be e times as large to be preferred.
     chosen = max(bodies, key=lambda body: np.log(area_mm2[body]) - distance_mm[body] / AIM_MM)
     rivals = [
@@ -77,7 +77,7 @@ def pick_body(
     ]
     if aim_decides:
         rivals = [body for body in rivals if distance_mm[body] < distance_mm[chosen] + AIM_MM / 2]
-    mask = _without_pinholes(groups == chosen, largest_px=PINHOLE_MM2 / px_mm2)
+    mask[part] = _without_pinholes(groups == chosen, largest_px=PINHOLE_MM2 / mm_per_px**2)
     return Body(
         mask=mask,
         problem="several-specimens" if rivals else "",
@@ -88,9 +88,22 @@ def pick_body(
 
 def all_bodies(labels: npt.NDArray[np.uint8], *, mm_per_px: float) -> list[npt.NDArray[np.bool_]]:
     """Find every body in a label map that may be a specimen, bool (rows, cols) each."""
-    groups, _, _, bodies = _bodies(labels, mm_per_px=mm_per_px)
-    largest_px = PINHOLE_MM2 / (mm_per_px * mm_per_px)
-    return [_without_pinholes(groups == body, largest_px=largest_px) for body in bodies]
+    part = _part(labels, mm_per_px=mm_per_px)
+    groups, _, _, bodies = _bodies(labels[part], mm_per_px=mm_per_px)
+    masks = [np.zeros(labels.shape, bool) for _ in bodies]
+    for mask, body in zip(masks, bodies, strict=True):
+        mask[part] = _without_pinholes(groups == body, largest_px=PINHOLE_MM2 / mm_per_px**2)
+    return masks
+
+
+def _part(labels: npt.NDArray[np.uint8], *, mm_per_px: float) -> tuple[slice, slice]:
+    """Rows and columns, from even ones on, of all labels, with room for parts to be joined in."""
+    room = int(JOIN_MM / mm_per_px) + 2
+    x, y, width, height = cv2.boundingRect(labels)
+    return (
+        slice(max(0, y - room) // 2 * 2, y + height + room),
+        slice(max(0, x - room) // 2 * 2, x + width + room),
+    )
 
 
 def _bodies(
@@ -106,7 +119,7 @@ def _bodies(
     genuine = own_px * px_mm2 >= SPECK_MM2
     genuine[0] = False
     if genuine.any():
-        groups = np.where(genuine[groups], groups, 0)
+        groups = np.where(genuine, np.arange(group_count, dtype=np.int32), 0).take(groups)
     area_mm2 = np.bincount(groups.ravel(), minlength=group_count) * px_mm2
     bodies = [group for group in range(1, group_count) if area_mm2[group] >= SMALLEST_MM2]
     return groups, group_count, area_mm2, bodies
@@ -116,7 +129,7 @@ def _without_specks(mask: npt.NDArray[np.bool_], *, smallest_px: float) -> npt.N
     count, numbered = cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)
     keep = np.bincount(numbered.ravel(), minlength=count) >= smallest_px
     keep[0] = False
-    return np.asarray(keep[numbered], bool)
+    return np.asarray(keep.take(np.asarray(numbered)))
 
 
 def _without_pinholes(mask: npt.NDArray[np.bool_], *, largest_px: float) -> npt.NDArray[np.bool_]:
@@ -126,7 +139,7 @@ def _without_pinholes(mask: npt.NDArray[np.bool_], *, largest_px: float) -> npt.
     fill[0] = False
     rim = np.concatenate([numbered[0], numbered[-1], numbered[:, 0], numbered[:, -1]])
     fill[rim] = False
-    return np.asarray(mask | fill[numbered], bool)
+    return np.asarray(mask | fill.take(np.asarray(numbered)))
 
 
 def _joined(mask: npt.NDArray[np.bool_], *, gap_px: float) -> tuple[npt.NDArray[np.int32], int]:
@@ -137,14 +150,13 @@ def _joined(mask: npt.NDArray[np.bool_], *, gap_px: float) -> tuple[npt.NDArray[
     return np.where(mask, numbered, 0).astype(np.int32), count
 
 
-def _distances_mm(
-    groups: npt.NDArray[np.int32], count: int, aim_mm: tuple[float, float], mm_per_px: float
+def _distances_px(
+    groups: npt.NDArray[np.int32], count: int, aim_px: npt.NDArray[np.float64]
 ) -> npt.NDArray[np.float64]:
     """Distance of each group's nearest pixel from the aim; every second pixel is looked at."""
     thin = groups[::2, ::2]
     row, col = np.nonzero(thin)
-    x = (2 * col + 0.5) * mm_per_px - aim_mm[0]
-    y = (2 * row + 0.5) * mm_per_px - aim_mm[1]
     nearest = np.full(count, np.inf)
-    np.minimum.at(nearest, thin[row, col], np.hypot(x, y))
+    away = np.hypot(2 * col + 0.5 - aim_px[0], 2 * row + 0.5 - aim_px[1])
+    np.minimum.at(nearest, thin[row, col], away)
     return nearest

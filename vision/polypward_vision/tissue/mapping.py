@@ -1,7 +1,8 @@
 """From a corrected cut-out to the tissue map of one specimen."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Any, Protocol
 
 import cv2
 import numpy as np
@@ -12,11 +13,15 @@ from polypward_vision.tissue.body import all_bodies, pick_body
 
 __all__ = ["Labeller", "TissueMap", "map_bodies", "map_tissue"]
 
+Plane = npt.NDArray[np.float32]
+
 # Neighbours within this width vote together.
 SMOOTH_MM = 0.6
 # Lines of bare or overgrown thinner than this are edges, not losses. On 40 held-out phantoms 0.6 mm
 # costs no overlap; 1.0 mm would cost 0.01 of bare and of overgrown.
 SLIVER_MM = 0.6
+# Where background is likelier than this, no other label can be as likely.
+MAYBE_TISSUE = 0.51
 # A pixel whose best label is less likely than this is unsure.
 SURE = 0.6
 
@@ -140,9 +145,8 @@ class _Look:
         touches_edge: bool = False,
     ) -> TissueMap:
         """Map of one body; pinholes take the likeliest label that is not background."""
-        inside = np.where(self.labels == BACKGROUND, self.any_tissue, self.labels)
         return TissueMap(
-            labels=np.where(mask, inside, np.uint8(BACKGROUND)).astype(np.uint8),
+            labels=np.where(mask, self.any_tissue, np.uint8(BACKGROUND)),
             unsure=_share(self.unsure_map, mask),
             unsure_map=self.unsure_map,
             problem=problem,
@@ -164,20 +168,41 @@ def _looked(
     """Label what is `inside`."""
     chances = model.probabilities(lab, mm_per_px=mm_per_px, valid=valid, centre_mm=aim_mm)
     side = max(3, 2 * round(SMOOTH_MM / mm_per_px / 2 - 0.5) + 1)
-    chances = np.asarray(cv2.blur(chances, (side, side), borderType=cv2.BORDER_REFLECT), np.float32)
-    _fade_slivers(chances, mm_per_px=mm_per_px)
-    best, likeliest, any_tissue = _best(chances)
-    return _Look(
-        labels=np.where(inside, best, np.uint8(BACKGROUND)),
-        unsure_map=np.where(inside, 1 - likeliest, np.float32(0)),
-        any_tissue=any_tissue,
-        other_side=np.where(
-            any_tissue == LIVE, chances[..., BARE] + chances[..., OVERGROWN], chances[..., LIVE]
-        ),
+    planes = [_blurred(plane, side) for plane in cv2.split(chances)]
+    look = _Look(
+        labels=np.full(inside.shape, BACKGROUND, np.uint8),
+        unsure_map=np.where(inside, 1 - planes[BACKGROUND], np.float32(0)),
+        any_tissue=np.full(inside.shape, LIVE, np.uint8),
+        other_side=np.zeros(inside.shape, np.float32),
+    )
+    part = _part(planes[BACKGROUND], mm_per_px=mm_per_px)
+    planes = [plane[part] for plane in planes]
+    _fade_slivers(planes, mm_per_px=mm_per_px)
+    best, likeliest, any_tissue = _best(planes)
+    look.labels[part] = np.where(inside[part], best, np.uint8(BACKGROUND))
+    look.unsure_map[part] = np.where(inside[part], 1 - likeliest, np.float32(0))
+    look.any_tissue[part] = any_tissue
+    look.other_side[part] = np.where(
+        any_tissue == LIVE, planes[BARE] + planes[OVERGROWN], planes[LIVE]
+    )
+    return look
+
+
+def _part(ground: Plane, *, mm_per_px: float) -> tuple[slice, slice]:
+    """Rows and columns outside which background is the likeliest label, slivers' width more."""
+    room = 2 * round(SLIVER_MM / mm_per_px) + 1
+    x, y, width, height = cv2.boundingRect((ground < MAYBE_TISSUE).astype(np.uint8))
+    return (
+        slice(max(0, y - room), y + height + room),
+        slice(max(0, x - room), x + width + room),
     )
 
 
-def _fade_slivers(chances: npt.NDArray[np.float32], *, mm_per_px: float) -> None:
+def _blurred(plane: Any, side: int) -> Plane:
+    return np.asarray(cv2.blur(plane, (side, side), borderType=cv2.BORDER_REFLECT), np.float32)
+
+
+def _fade_slivers(planes: Sequence[Plane], *, mm_per_px: float) -> None:
     """Take bare and overgrown out of the running, in place, where they form a thin line only.
 
     The soft edge between tissue and a light ground looks like skeleton, that to a dark ground like
@@ -187,28 +212,32 @@ def _fade_slivers(chances: npt.NDArray[np.float32], *, mm_per_px: float) -> None
     if side < 2:
         return
     tool = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
-    best = _best(chances)[0]
+    best = _best(planes)[0]
     for label in (BARE, OVERGROWN):
         mask = (best == label).astype(np.uint8)
         thick = cv2.morphologyEx(mask, cv2.MORPH_OPEN, tool)
         # The edge of something thick stays.
         thin = (mask > 0) & (cv2.dilate(thick, tool) == 0)
-        rest = 1 - chances[thin, label]
-        chances[thin, label] = 0
-        chances[thin] /= np.maximum(rest, 1e-6)[:, None]
+        rest = np.maximum(1 - planes[label][thin], 1e-6)
+        planes[label][thin] = 0
+        for plane in planes:
+            plane[thin] /= rest
 
 
 def _best(
-    chances: npt.NDArray[np.float32],
-) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.float32], npt.NDArray[np.uint8]]:
-    """Likeliest label, its probability, and the likeliest label that is not background."""
-    planes = [np.asarray(plane, np.float32) for plane in cv2.split(chances)]
+    planes: Sequence[Plane],
+) -> tuple[npt.NDArray[np.uint8], Plane, npt.NDArray[np.uint8]]:
+    """Likeliest label, its probability, and the likeliest label that is not background.
+
+    `planes` are the probabilities of the labels, (rows, cols) each.
+    """
     any_tissue = np.full(planes[0].shape, LIVE, np.uint8)
-    highest = planes[LIVE].copy()
+    highest = planes[LIVE]
     for label in (BARE, OVERGROWN):
-        np.copyto(any_tissue, np.uint8(label), where=planes[label] > highest)
-        np.maximum(highest, planes[label], out=highest)
-    best = np.where(planes[BACKGROUND] > highest, np.uint8(BACKGROUND), any_tissue)
+        np.putmask(any_tissue, planes[label] > highest, label)
+        highest = np.maximum(highest, planes[label])
+    best = any_tissue.copy()
+    np.putmask(best, planes[BACKGROUND] > highest, BACKGROUND)
     return best, np.maximum(planes[BACKGROUND], highest), any_tissue
 
 

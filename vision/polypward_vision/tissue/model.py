@@ -76,7 +76,8 @@ class TissueModel:
         tissue = np.where(valid, 1 - chances[..., BACKGROUND], np.float32(0))
         near = _surroundings(tissue, round(MARGIN_MM / mm_per_px))
         chances[near] = self.network(lab[near], scale=CLOSE * scale)
-        return np.where(valid[..., None], chances, NOTHING)
+        chances[~valid] = NOTHING
+        return chances
 
     def to_arrays(self) -> dict[str, npt.NDArray[Any]]:
         """Return the arrays of an .npz file from which `model_from_arrays` makes the model."""
@@ -120,7 +121,8 @@ def shown_view(
     lab = np.ascontiguousarray(lab, np.float32)
     if not valid.all():
         plain = np.median(lab[::3, ::3][valid[::3, ::3]], axis=0) if valid[::3, ::3].any() else 50
-        lab = np.where(valid[..., None], lab, plain).astype(np.float32)
+        lab = lab.copy()
+        lab[~valid] = plain
     return lab, valid
 
 
