@@ -1,6 +1,7 @@
 """A large ward: `rounds` and `report` over many specimens and visits, start-up included."""
 
 import resource
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -12,9 +13,12 @@ from typing import Any
 import cv2
 import numpy as np
 
+from bench.opening import opened_s
 from bench.rows import Row, Size
 from polypward.records import Reading, Specimen
 from polypward_cli.ahead import draw_ahead
+from polypward_cli.report import REPORT
+from polypward_cli.report.drawn import CHARTS
 from polypward_cli.ward import Ward
 from polypward_cli.ward.kept_courses import refresh
 from polypward_cli.ward.ledger import dumps
@@ -165,7 +169,7 @@ def timed(*arguments: str) -> tuple[float, float]:
 
 def measure(size: Size) -> list[Row]:
     """Time `rounds` and `report` as a person would wait for them."""
-    what = f"{size.specimens} specimens x {size.visits} visits, one core, start-up included"
+    what = f"{size.specimens} specimens x {size.visits} visits, start-up included"
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "ward"
         with Ward.open(path, create=True, time_zone="UTC") as ward:
@@ -174,8 +178,12 @@ def measure(size: Size) -> list[Row]:
             filled = time.perf_counter() - start
         rounds = min(timed("rounds", "--ward", str(path)) for _ in range(3))
         report = timed("report", "--ward", str(path))
+        for made in (CHARTS, REPORT):
+            shutil.rmtree(path / made)
+        bare = timed("report", "--ward", str(path))
+        opened = opened_s(path / REPORT / "index.html")
         pages = list((path / "report").rglob("*.html"))
-        index = (path / "report" / "index.html").stat().st_size
+        index = (path / REPORT / "index.html").stat().st_size
         whole = sum(file.stat().st_size for file in (path / "report").rglob("*") if file.is_file())
     return [
         Row(
@@ -193,9 +201,17 @@ def measure(size: Size) -> list[Row]:
             reached=report[0] < 30,
         ),
         Row(
-            what="size of the report's first page",
+            what="`report` with no chart kept",
+            reach="< 30 s",
+            measured=f"{bare[0]:.1f} s (CPU of all processes {bare[1]:.1f} s)",
+            settings="the same ward; another process draws the charts meanwhile",
+            reached=bare[0] < 30,
+        ),
+        Row(
+            what="the report's first page",
             reach="opens < 2 s",
-            measured=f"{index / 1e6:.2f} MB",
-            settings="not opened in a browser here",
+            measured="not opened in a browser here" if opened is None else f"{opened:.2f} s",
+            settings=f"{index / 1e6:.2f} MB; loaded and painted in Chromium, median of 5",
+            reached=None if opened is None else opened < 2,
         ),
     ]

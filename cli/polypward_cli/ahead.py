@@ -3,6 +3,7 @@
 import json
 from collections import defaultdict
 from collections.abc import Mapping
+from itertools import chain
 from typing import TYPE_CHECKING, Final
 
 from polypward.records import CareEvent
@@ -43,12 +44,11 @@ def draw_ahead(ward: "Ward", courses: "Mapping[str, Course]", *, fewest: int = F
     from polypward_cli.report.drawn import Drawn
     from polypward_cli.water.history import doses_by_specimen
 
-    others = kept.work((before - courses.keys()) & kept.told.keys())
+    others = kept.work((before - courses.keys()) & kept.told.keys(), None)
     care: dict[str, list[CareEvent]] = defaultdict(list)
     for event in ward.care():
         care[event.specimen].append(event)
     doses, drawn, zone = doses_by_specimen(ward), Drawn(ward.path), ward.settings.zone
-    every = {**others, **courses}
-    for name in names & every.keys():
-        done = care_of(name, care.get(name, ()), doses)
-        drawn.views(name, charts_of(every[name], care=done, zone=zone))
+    for course in chain(others, courses.values()):
+        done = care_of(course.specimen, care.get(course.specimen, ()), doses)
+        drawn.views(course.specimen, charts_of(course, care=done, zone=zone))

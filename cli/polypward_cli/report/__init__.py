@@ -1,7 +1,7 @@
 """The report: a folder of pages about a ward that needs no network and is whole without scripts."""
 
-from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping
+from collections import defaultdict, deque
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol, TypeVar
@@ -13,6 +13,7 @@ from polypward_cli.report import words
 from polypward_cli.report.again import Earlier, page_keys
 from polypward_cli.report.course_charts import care_of, charts_of
 from polypward_cli.report.cutouts import make_cutouts
+from polypward_cli.report.drawing import Drawing
 from polypward_cli.report.drawn import Drawn
 from polypward_cli.report.folder import fresh_folder
 from polypward_cli.report.gather import Beside, gather
@@ -21,6 +22,7 @@ from polypward_cli.report.pages import Pages
 from polypward_cli.report.specimens import CUTOUTS, Desk, specimen_view
 from polypward_cli.report.views import WardView
 from polypward_cli.report.ward_page import ward_page_view
+from polypward_cli.ward.courses import collector_resting
 
 if TYPE_CHECKING:
     from polypward.course import Course
@@ -75,6 +77,7 @@ class ReportWard(Protocol):
         """Return what was done to or seen on the specimens."""
 
 
+@collector_resting()
 def build_report(
     ward: ReportWard,
     *,
@@ -125,20 +128,27 @@ def build_report(
             if (view := earlier.taken(name, key, folder)) is not None
         }
         new = [one for one in specimens if one.specimen not in views]
-        names = {one.specimen for one in new}
-        courses = ward.courses() if kept is None else kept.work(names) if names else {}
-        events = {name: care_of(name, care.get(name, ()), desk.doses) for name in names}
+        known = {one.specimen: one for one in new}
+        courses: Iterable[Course] = ()
+        if kept is not None and known:
+            courses = kept.work(known.keys(), own)
+        elif known:
+            courses = map(ward.courses().__getitem__, known)
+        events = {name: care_of(name, care.get(name, ()), desk.doses) for name in known}
         drawn = Drawn(ward.path)
-        zone = desk.zone
-        drawings = (
-            (name, charts_of(courses[name], care=events[name], zone=zone))
-            for name in (one.specimen for one in new)
-        )
-        every_chart = drawn.in_turn(drawings, many=len(new) >= MANY)
-        for done, (specimen, charts) in enumerate(zip(new, every_chart, strict=True), start=1):
-            name = specimen.specimen
-            course, done_to_it = courses[name], events[name]
-            view = specimen_view(specimen, course, care=done_to_it, charts=charts, desk=desk)
+        under_way: deque[Course] = deque()  # those whose charts are asked for
+
+        def drawings() -> Iterator[tuple[str, tuple[Drawing, ...]]]:
+            for course in courses:
+                under_way.append(course)
+                name = course.specimen
+                yield name, charts_of(course, care=events[name], zone=desk.zone)
+
+        every_chart = drawn.in_turn(drawings(), many=len(new) >= MANY)
+        for done, charts in enumerate(every_chart, start=1):
+            course = under_way.popleft()
+            name = course.specimen
+            view = specimen_view(known[name], course, care=events[name], charts=charts, desk=desk)
             pages.write_specimen(view)
             views[name] = view
             if name in keys:

@@ -9,7 +9,7 @@ templates of polypward. Only the time at the foot of a page is that of its writi
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, fields, replace
 from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -30,6 +30,7 @@ __all__ = ["Earlier", "page_keys"]
 INDEX: Final = "pages.json"
 # What only a specimen's own page shows; the other pages do without.
 _OWN: Final = ("strips", "charts", "facts", "visits", "remarks", "events", "readings")
+_SHARED: Final = tuple(one.name for one in fields(SpecimenView) if one.name not in _OWN)
 
 
 def page_keys(
@@ -88,7 +89,9 @@ class Earlier:
 
     def wrote(self, view: SpecimenView, key: str, new: Path) -> None:
         """Note a page that was written."""
-        light = {name: value for name, value in asdict(_light(view)).items() if name not in _OWN}
+        light = {name: getattr(view, name) for name in _SHARED}
+        light["flags"] = [asdict(flag) for flag in view.flags]
+        light["latest"] = None if view.latest is None else asdict(view.latest)
         page = _digest((new / view.href).read_bytes())
         self._now[view.name] = {"key": key, "page": page, "view": light}
 
@@ -96,10 +99,6 @@ class Earlier:
         """Write the list of pages into the new report."""
         text = json.dumps(self._now, ensure_ascii=False, separators=(",", ":"))
         (new / INDEX).write_text(text, encoding="utf-8", errors="surrogatepass")
-
-
-def _light(view: SpecimenView) -> SpecimenView:
-    return replace(view, **dict.fromkeys(_OWN, ()))  # type: ignore[arg-type]
 
 
 def _view_of(told: dict[str, Any]) -> SpecimenView:

@@ -1,6 +1,6 @@
 """The details of a specimen's page: figures behind it, care, the table of photo readings."""
 
-from collections.abc import Sequence, Set
+from collections.abc import Mapping, Sequence, Set
 from datetime import date, tzinfo
 from typing import TYPE_CHECKING
 
@@ -205,10 +205,10 @@ def lab_words(lab: "Lab | None", sd: float | None = None) -> str:
 
 def visit_rows(course: "Course") -> tuple[tuple[str, ...], ...]:
     """Return the cells of the table of visits: figures with their SDs and limits, colour, light."""
+    limits = {view: _limits(course, view) for view in ("top", "side")}
     rows = []
     for visit in course.visits:
-        beside = "" if visit.view == course.view else f" {visit.view}"
-        cover, paling = (course.chart.get(f"{name}{beside}") for name in ("cover", "paling"))
+        least_cover, most_paling, places = limits[visit.view]
         remarks = (
             visit.lamp,
             "changed light" if visit.light_changed else "",
@@ -216,18 +216,17 @@ def visit_rows(course: "Course") -> tuple[tuple[str, ...], ...]:
             visit.unlike,
             opening(visit.open),
         )
-        index = paling is None or paling.unit == "index"
         rows.append(
             (
                 words.day(visit.day),
                 visit.view,
                 words.figure(visit.condition, sd=visit.condition_sd),
                 _share(visit.live_cover, visit.live_cover_sd),
-                _share(_at(cover, "lower", visit.day)),
+                _share(least_cover.get(visit.day)),
                 _share(visit.bare_share),
                 _share(visit.overgrown_share),
                 words.figure(visit.paling, 2, sd=visit.paling_sd),
-                words.figure(_at(paling, "upper", visit.day), 2 if index else 1),
+                words.figure(most_paling.get(visit.day), places),
                 lab_words(visit.lab, visit.lab_sd),
                 ", ".join(filter(None, remarks)),
             )
@@ -235,11 +234,18 @@ def visit_rows(course: "Course") -> tuple[tuple[str, ...], ...]:
     return tuple(rows)
 
 
-def _at(chart: "Chart | None", side: str, day: date) -> float | None:
-    if chart is None or day not in chart.dates:
-        return None
-    value: float | None = getattr(chart, side)[chart.dates.index(day)]
-    return value
+_ByDay = Mapping[date, float | None]
+
+
+def _limits(course: "Course", view: str) -> tuple[_ByDay, _ByDay, int]:
+    """Return the limits of cover and of paling in a view by day, and the decimals of the latter."""
+    beside = "" if view == course.view else f" {view}"
+    cover, paling = (course.chart.get(f"{name}{beside}") for name in ("cover", "paling"))
+    return (
+        {} if cover is None else dict(zip(cover.dates, cover.lower, strict=True)),
+        {} if paling is None else dict(zip(paling.dates, paling.upper, strict=True)),
+        2 if paling is None or paling.unit == "index" else 1,
+    )
 
 
 def _first_last(score: "Score") -> str:

@@ -6,7 +6,7 @@ from typing import Any
 
 from markupsafe import Markup, escape
 
-from polypward_cli.report.views import IndexView, SpecimenView, WardView
+from polypward_cli.report.views import CutOutView, IndexView, SpecimenView, WardView
 from polypward_cli.report.ward_views import WardPageView
 from polypward_cli.templates import templates_of
 
@@ -27,6 +27,31 @@ def row_of(cells: Sequence[str]) -> Markup:
     head, _, rest = str(escape(joined)).partition(_PARTING)
     tail = rest.replace(_PARTING, "</td><td>")
     return Markup(f'<th scope="row">{head}</th><td>{tail}</td>')
+
+
+def cut_of(cut: CutOutView, alt: str, up: str = "", *, framed: bool = False) -> Markup:
+    """Return a cut-out under its outlines as HTML; a large ward has a hundred thousand of them.
+
+    `framed` puts it at its place in the square that a strip's cut-outs share; else it is the
+    picture alone. `up` leads from the page to the first one.
+    """
+    width, height = cut.width, cut.height
+    ratio, place = f' style="aspect-ratio:{width}/{height}"', ""
+    if framed and cut.style:
+        ratio, place = "", f' style="{escape(cut.style)}"'
+    paths = "".join(
+        f'<path class="{name} under" d="{path}"/><path class="{name}" d="{path}"/>'
+        for name, path in ((escape(name), escape(path)) for name, path in cut.outlines.items())
+    )
+    outline = (
+        f'<svg class="outline" viewBox="0 0 {width} {height}" preserveAspectRatio="none" '
+        f'aria-hidden="true" focusable="false">{paths}</svg>'
+    )
+    return Markup(
+        f'<span class="cut"{ratio}><span class="pic"{place}>'
+        f'<img src="{escape(up + cut.src)}" width="{width}" height="{height}" alt="{escape(alt)}" '
+        f'loading="lazy" decoding="async">{outline if paths else ""}</span></span>'
+    )
 
 
 class Pages:
@@ -61,7 +86,8 @@ class Pages:
             self._put(name, text)
 
     def _write(self, file: str, template: str, values: Mapping[str, Any], *, up: str = "") -> None:
-        values = {"ward": self._ward, "up": up, "here": "", "row_of": row_of, **values}
+        parts = {"row_of": row_of, "cut_of": cut_of}
+        values = {"ward": self._ward, "up": up, "here": "", **parts, **values}
         self._put(file, templates_of(__package__).get_template(template).render(values))
 
     def _put(self, file: str, text: str) -> None:

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Iterable
 from datetime import date, datetime
+from functools import lru_cache
 from hashlib import sha1
 
 __all__ = [
@@ -39,6 +40,7 @@ _RESERVED = {"con", "prn", "aux", "nul", *(f"{d}{n}" for d in ("com", "lpt") for
 _LONGEST_NAME = 60
 
 
+@lru_cache(maxsize=4096)  # a ward has few days, its pages name each a hundred times
 def day(value: date) -> str:
     """Return a day as people write it: "3 Jan 2026"."""
     return f"{value.day} {value:%b} {value.year}"

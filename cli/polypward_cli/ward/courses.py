@@ -2,7 +2,7 @@
 
 import gc
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import date
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Sources",
+    "collector_resting",
     "course_settings",
     "courses",
     "looks_dead",
@@ -24,6 +25,7 @@ __all__ = [
     "sources_of",
     "summary",
     "with_worth",
+    "worth_teller",
 ]
 
 _Of = TypeVar("_Of", Reading, CareEvent)
@@ -44,21 +46,32 @@ class Sources:
     care: Mapping[str, list[CareEvent]]
 
 
-def sources_of(ward: "Ward", names: Collection[str] | None = None) -> Sources:
-    """Return what the courses of all specimens, or of those named, are worked out from."""
-    with _collector_resting():
+def sources_of(
+    ward: "Ward",
+    names: Collection[str] | None = None,
+    *,
+    readings: Mapping[str, list[Reading]] | None = None,
+) -> Sources:
+    """Return what the courses of all specimens, or of those named, are worked out from.
+
+    `readings` are those of the named ones, where they were read already.
+    """
+    with collector_resting():
         if names is None:
             specimens = ward.specimens()
-            readings, care = _by_specimen(ward.readings()), _by_specimen(ward.care())
+            own, care = _by_specimen(ward.readings()), _by_specimen(ward.care())
             parents = {one.specimen: one.parent for one in specimens if one.parent}
-            return Sources(specimens, readings, inherited(parents, care))
+            return Sources(specimens, own, inherited(parents, care))
         wanted = sorted(names)
         parents = _ancestry(ward, wanted)
         care = {name: ward.care(name) for name in {*wanted, *parents, *parents.values()}}
         known = (ward.specimen(name) for name in wanted)
         return Sources(
             [one for one in known if one is not None],
-            {name: ward.readings(name) for name in wanted},
+            {
+                name: ward.readings(name) if readings is None else readings.get(name, [])
+                for name in wanted
+            },
             inherited(parents, care),
         )
 
@@ -77,7 +90,7 @@ def courses(
     from polypward.course import pool_sd, score_specimen
     from polypward_cli.card.history import bridges
 
-    with _collector_resting():
+    with collector_resting():
         known = sources or sources_of(ward)
         if pooled is None:
             named = (one for name, own in known.readings.items() if name for one in own)
@@ -142,33 +155,41 @@ def course_settings(ward: "Ward") -> "CourseSettings":
 def with_worth(ward: "Ward", found: dict[str, "Course"]) -> dict[str, "Course"]:
     """Tell beside the advice what a further week may bring, where enough cases have ended.
 
-    `found` are the courses of all specimens of the ward, or of some and all that left it of their
-    kind.
+    `found` are the courses of all specimens of the ward.
+    """
+    tell = worth_teller(ward, found)
+    return {name: tell(course) for name, course in found.items()}
+
+
+def worth_teller(ward: "Ward", ended: Mapping[str, "Course"]) -> Callable[["Course"], "Course"]:
+    """Return what tells beside a course's advice what a further week may bring it.
+
+    `ended` are the courses of all that left the ward, or all of the kinds to be told of; others
+    among them do not matter. With too few of them a course is returned as it is.
     """
     from polypward.course import LEAST_CASES, Case, prospect_of
     from polypward_cli.ward.money_settings import money_of
 
-    specimens = [one for one in ward.specimens() if one.specimen in found]
+    specimens = {one.specimen: one for one in ward.specimens()}
     cases = [
         Case(
             kind=one.kind,
             sold=one.state == "sold",
             conditions=tuple(
-                visit.condition
-                for visit in found[one.specimen].visits
-                if visit.condition is not None
+                visit.condition for visit in ended[name].visits if visit.condition is not None
             ),
         )
-        for one in specimens
-        if one.kind and one.state in ("sold", "lost", "discarded")
+        for name, one in specimens.items()
+        if name in ended and one.kind and one.state in ("sold", "lost", "discarded")
     ]
     if len(cases) < LEAST_CASES:
-        return found
+        return lambda course: course
     day = money_of(ward.settings.money, path=ward.settings.path).rates.table_day
-    for one in specimens:
-        course = found[one.specimen]
+
+    def tell(course: "Course") -> "Course":
+        one = specimens[course.specimen]
         if one.state != "held" or not course.advice.what:
-            continue
+            return course
         prospect = prospect_of(
             kind=one.kind,
             condition=course.score.condition,
@@ -176,10 +197,12 @@ def with_worth(ward: "Ward", found: dict[str, "Course"]) -> dict[str, "Course"]:
             week_cost=None if day is None else 7 * day,
             cases=cases,
         )
-        if prospect is not None:
-            advice = replace(course.advice, worth=prospect.words())
-            found[one.specimen] = replace(course, advice=advice, prospect=prospect)
-    return found
+        if prospect is None:
+            return course
+        advice = replace(course.advice, worth=prospect.words())
+        return replace(course, advice=advice, prospect=prospect)
+
+    return tell
 
 
 def summary(course: "Course | Stand", *, dead: bool) -> dict[str, Any]:
@@ -210,7 +233,7 @@ def summary(course: "Course | Stand", *, dead: bool) -> dict[str, Any]:
 
 
 @contextmanager
-def _collector_resting() -> Iterator[None]:
+def collector_resting() -> Iterator[None]:
     """Hold the search for reference cycles: records hold none, and a large ward is all records."""
     was_on = gc.isenabled()
     gc.disable()

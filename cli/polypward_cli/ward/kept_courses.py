@@ -13,12 +13,13 @@ change of 3, which the three digits of a pooled SD make rare in a large ward. A 
 nothing: flags, advice and score of the day follow from the kept `Grounds` (`stand_on`).
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from collections.abc import Set as AbstractSet
 from dataclasses import asdict, dataclass, fields
 from datetime import date
 from functools import partial
 from hashlib import sha256
+from itertools import islice
 from json import loads
 from operator import attrgetter
 from pathlib import Path
@@ -41,7 +42,7 @@ from polypward_cli.ward.courses import (
     looks_dead,
     sources_of,
     summary,
-    with_worth,
+    worth_teller,
 )
 from polypward_cli.ward.ledger import dumps
 from polypward_cli.ward.light import mark_changed_light
@@ -64,6 +65,8 @@ __all__ = [
     "summaries_on",
 ]
 
+# Courses that are worked out in one go: few, so that what is done with each begins early.
+_TOGETHER: Final = 10
 _REST: Final = attrgetter(*(one.name for one in fields(Reading) if one.name != "live_palette"))
 
 
@@ -105,17 +108,31 @@ def behind(ward: "Ward") -> bool:
 
 def course_of(ward: "Ward", one: Specimen) -> "Course":
     """Work out the course of one specimen, and what a further week may bring it."""
-    return _courses_of(ward, {one.specimen})[one.specimen]
+    return next(_each_course(ward, {one.specimen}))
 
 
-def _courses_of(ward: "Ward", names: AbstractSet[str]) -> dict[str, "Course"]:
-    """Work out the courses of these specimens, and of those that left of their kinds."""
+def _each_course(
+    ward: "Ward", names: AbstractSet[str], readings: Mapping[str, list[Reading]] | None = None
+) -> Iterator["Course"]:
+    """Work out the courses of these specimens, some at a time, with those that left of their kinds.
+
+    `readings` are those of all specimens, where they were read already.
+    """
     rows = list(ward.db.query("select specimen, kind, state from specimens"))
     kinds = {row["kind"] for row in rows if row["specimen"] in names and row["kind"]}
     ended = {row["specimen"] for row in rows if row["kind"] in kinds and row["state"] != "held"}
-    sources = sources_of(ward, names | ended)
-    known = courses(ward, today=ward.zone_today, sources=sources, pooled=pooled_of(ward))
-    return with_worth(ward, known)
+    today, pooled = ward.zone_today, pooled_of(ward)
+
+    def work(some: Collection[str]) -> dict[str, "Course"]:
+        sources = sources_of(ward, some, readings=readings)
+        return courses(ward, today=today, sources=sources, pooled=pooled)
+
+    known = work(ended)
+    tell = worth_teller(ward, known)
+    coming = iter(sorted(names))
+    while some := list(islice(coming, _TOGETHER)):
+        fresh = known | work([name for name in some if name not in known])
+        yield from (tell(fresh[name]) for name in some)
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,11 +140,15 @@ class Kept:
     """What stands in for courses that need not be worked out.
 
     `told` is text, by specimen, in which whatever a course of today depends on would show; `work`
-    works courses out, those of the specimens named among others.
+    works out the courses of the specimens named, one after the other, from the ledger or from
+    photo readings of all of them that were read already.
     """
 
     told: Mapping[str, str]
-    work: Callable[[AbstractSet[str]], dict[str, "Course"]]
+    work: Callable[
+        [AbstractSet[str], Mapping[str, list[Reading]] | None],
+        Iterator["Course"],
+    ]
 
 
 def kept_courses(ward: "Ward") -> Kept | None:
@@ -153,7 +174,7 @@ def kept_courses(ward: "Ward") -> Kept | None:
         facts = {**stand.facts, "days_here": None}  # no page tells the days
         parts = (inputs[one.specimen], stand.flags, stand.advice, facts, due)
         told[one.specimen] = repr((*parts, worth.get(one.kind), rates))
-    return Kept(told, partial(_courses_of, ward))
+    return Kept(told, partial(_each_course, ward))
 
 
 def pooled_of(ward: "Ward") -> "PooledSd":

@@ -4,6 +4,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import fields
 from datetime import date, datetime
+from functools import lru_cache
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
@@ -63,11 +64,11 @@ def reading_of(row: Mapping[str, Any], *, zone: ZoneInfo) -> Reading:
 
     Times are in `zone`. A rejected reading shows no measures, though the row may keep them.
     """
-    placing: list[str] = json.loads(row["placing"])
+    placing = _codes(row["placing"])
     rejections = [code for code in placing if code in REJECTIONS]
     if row["measure_code"]:
         rejections.insert(0, row["measure_code"])
-    notes: list[str] = json.loads(row["notes"]) + [c for c in placing if c not in REJECTIONS]
+    notes = [*_codes(row["notes"]), *(code for code in placing if code not in REJECTIONS)]
     if row["light_changed"]:
         notes.append("light-changed")
     taken = datetime.fromisoformat(row["taken_at"]).astimezone(zone) if row["taken_at"] else None
@@ -91,6 +92,12 @@ def reading_of(row: Mapping[str, Any], *, zone: ZoneInfo) -> Reading:
         if row["palette"] is not None:
             values["live_palette"] = np.frombuffer(row["palette"], "<f4").reshape(-1, 4)
     return Reading(**values)
+
+
+@lru_cache(maxsize=1024)
+def _codes(text: str) -> tuple[str, ...]:
+    """Return reason codes from their JSON; a ward has few sets of them, each a thousand times."""
+    return tuple(json.loads(text))
 
 
 def row_of_specimen(specimen: Specimen) -> dict[str, Any]:

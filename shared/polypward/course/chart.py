@@ -13,9 +13,9 @@ what remains unknown of it widens the limits. Beside the EWMA a single visit far
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Final
+from typing import Final, NamedTuple
 
 from polypward.course.settings import CourseSettings
 
@@ -102,8 +102,7 @@ def ewma(values: Sequence[float], *, start: float, weight: float) -> list[float]
     return result
 
 
-@dataclass(slots=True)
-class _Sums:
+class _Sums(NamedTuple):
     """Weighted sums over the visits after the baseline: x, weights, variance, u."""
 
     x: float = 0.0
@@ -111,12 +110,14 @@ class _Sums:
     var: float = 0.0
     u: float = 0.0
 
-    def add(self, point: Point, weight: float) -> None:
+    def plus(self, point: Point, weight: float) -> "_Sums":
         keep = 1 - weight
-        self.x = keep * self.x + weight * point.x
-        self.weight = keep * self.weight + weight
-        self.var = keep**2 * self.var + weight**2 * point.sd**2
-        self.u = keep * self.u + weight * point.u
+        return _Sums(
+            keep * self.x + weight * point.x,
+            keep * self.weight + weight,
+            keep**2 * self.var + weight**2 * point.sd**2,
+            keep * self.u + weight * point.u,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,9 +258,9 @@ def run_chart(
         before = points[position - 1]
         days = (point.at.date() - before.at.date()).days
         weight = _weight(max(days, 0), settings)
-        kept = replace(state.worse), replace(state.both)
-        state.worse.add(point, weight)
-        state.both.add(point, weight)
+        kept = state.worse, state.both
+        state.worse = state.worse.plus(point, weight)
+        state.both = state.both.plus(point, weight)
         single = _Sums(point.x, 1.0, point.sd**2, point.u)
         shift, sd = state.shift(state.worse, slope)
         own, own_sd = state.shift(single, slope)

@@ -69,18 +69,14 @@ def repeat_sd(
     float
         A share for cover and overgrown, Lab units along one direction for paling.
     """
-    known = pooled is not None and pooled.lab is not None
-    floors = {
-        "cover": settings.cover_floor,
-        "overgrown": settings.overgrown_floor,
-        "paling": settings.lab_floor_known if known else settings.lab_floor,
-    }
-    pools = (
-        {}
-        if pooled is None
-        else {"cover": pooled.cover_at(level), "overgrown": pooled.overgrown, "paling": pooled.lab}
-    )
-    return max(floors[measure], pools.get(measure) or 0.0)
+    if measure == "cover":
+        floor, pool = settings.cover_floor, pooled and pooled.cover_at(level)
+    elif measure == "overgrown":
+        floor, pool = settings.overgrown_floor, pooled and pooled.overgrown
+    else:
+        pool = pooled and pooled.lab
+        floor = settings.lab_floor if pool is None else settings.lab_floor_known
+    return max(floor, pool or 0.0)
 
 
 def _u(visit: Visit) -> float:

@@ -65,8 +65,10 @@ def series_scatter(
     seen: list[float] = []
     figures: list[float] = []
     kinks: list[float] = []
+    usual = 0.0
     for value, own, floor in zip(values, told, base, strict=True):
-        usual = median(seen) if seen else own or 0.0
+        if not seen:
+            usual = own or 0.0
         now = median([*seen, own]) if own is not None else usual
         prior = max(floor, (share if known else 1.0) * now)
         weight = PRIOR_VISITS + len(kinks)
@@ -76,6 +78,7 @@ def series_scatter(
         found.append(Scatter(max(floor, series, beyond), doubtful))
         if own is not None:
             seen.append(own)
+            usual = now
         if value is not None:
             figures.append(value)
             if len(figures) >= 3:
