@@ -5,6 +5,7 @@ wrote. Without it the network in use is measured again. Tiles are kept in the ca
 """
 
 import argparse
+import hashlib
 import json
 import os
 from datetime import date
@@ -28,8 +29,9 @@ HELD_OUT_TILES = 40
 def write(model: TissueModel, network: dict[str, Any], figures: dict[str, Any]) -> None:
     """Write base_model.npz and its provenance, and read them back."""
     today = date.today().isoformat()
+    digest = hashlib.sha256(model.network.onnx).hexdigest()
     provenance = {
-        "version": f"base-{today}",
+        "version": f"base-{today}-{digest[:6]}",
         "script": "vision/phantoms/base_model.py (make network)",
         "date": today,
         "network": {"script": "vision/phantoms/net/train.py", **network},

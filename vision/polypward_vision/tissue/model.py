@@ -19,10 +19,11 @@ __all__ = ["TissueModel", "load_base_model", "model_from_arrays", "shown_view"]
 Array = npt.NDArray[np.float32]
 
 # A glance at the whole cut-out, at GLANCE of the network's scale, finds where tissue is likelier
-# than HINT; that, with MARGIN_MM around it, is looked at CLOSE times as large. (Chosen on 40
-# held-out photos: overlap as of the whole looked at closely, cover better, in 0.6 of the time.)
+# than HINT; that, with MARGIN_MM around it, is looked at CLOSE times as large. (On 40
+# held-out photos overlap is as of the whole looked at closely, cover better, in half the time;
+# 12 mm around it instead of 6 moves the overlaps of 140 by -0.001 to 0.005 for a quarter more.)
 GLANCE, HINT = 0.5, 0.1
-MARGIN_MM, CLOSE = 12.0, 1.25
+MARGIN_MM, CLOSE = 6.0, 1.25
 # What is said where nothing is shown.
 NOTHING = np.array([1, 0, 0, 0], np.float32)
 

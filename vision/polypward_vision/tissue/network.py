@@ -82,9 +82,10 @@ class Network:
                 f"tissue model: the network gives an array of shape {logits.shape} instead of "
                 f"{(1, len(LABEL_NAMES), *wide.shape[:2])}"
             )
-        chances = logits[0, :, :rows, :cols].transpose(1, 2, 0)
-        chances = np.exp(chances - chances.max(axis=2, keepdims=True))
-        return np.ascontiguousarray(chances / chances.sum(axis=2, keepdims=True))
+        chances = logits[0, :, :rows, :cols]
+        chances = np.exp(chances - chances.max(axis=0))
+        chances /= chances.sum(axis=0)
+        return np.asarray(cv2.merge(list(chances)), np.float32)
 
     def __getstate__(self) -> bytes:
         """Travel to another process as bytes."""
