@@ -3,12 +3,13 @@
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
+from math import sqrt
 
 from polypward.course.advice import gather_facts, left
 from polypward.course.changes import care_notes, part_trends, smallest_changes, view_trends
 from polypward.course.charts import ViewCharts, chart_view, repeat_sd
 from polypward.course.colour import ViewColour, colour_view
-from polypward.course.condition import recovery
+from polypward.course.condition import State, recovery
 from polypward.course.day import stand_on
 from polypward.course.flags import chart_flags, could_raise, stalled_flag
 from polypward.course.looks import look_flags
@@ -205,12 +206,14 @@ def _score(
     )
 
 
-def _state(visit: Visit, cover_sd: float) -> tuple[float, float, float, float]:
-    return (
-        visit.live_cover or 0.0,
-        max(visit.live_cover_sd or 0.0, cover_sd),
-        visit.paling or 0.0,
-        visit.paling_sd or 0.0,
+def _state(visit: Visit, cover_sd: float) -> State:
+    own = visit.live_cover_sd or 0.0
+    return State(
+        cover=visit.live_cover or 0.0,
+        paling=visit.paling or 0.0,
+        cover_sd=cover_sd,
+        doubt_sd=sqrt(max(0.0, own**2 - cover_sd**2)),
+        paling_sd=visit.paling_sd or 0.0,
     )
 
 

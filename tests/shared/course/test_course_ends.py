@@ -21,7 +21,7 @@ from polypward.course import (
     repeats_of,
     score_specimen,
 )
-from polypward.course.condition import recovery
+from polypward.course.condition import State, recovery
 from polypward.records import CareEvent, Reading, Specimen
 
 Make = Callable[..., Reading]
@@ -246,12 +246,27 @@ def test_care_of_others_does_not_count(photo: Make) -> None:
 
 def test_recovery_draws_near_full_condition_do_not_explode() -> None:
     """Intake 88 with SD 5: draws above 90 leave almost no room and must not read as +-100."""
-    found = recovery((0.7744, 0.09, 0.0, 0.0), (0.81, 0.001, 0.0, 0.0), min_room_points=10.0)
+    found = recovery(
+        State(cover=0.7744, paling=0, cover_sd=0.09),
+        State(cover=0.81, paling=0, cover_sd=0.001),
+        min_room_points=10.0,
+    )
     assert found is not None
     value, low, _ = found
     assert value == pytest.approx(100 * 2 / 12, abs=0.01)
     # A loss is counted against what there was to lose, a few per cent of 88.
     assert -10 < low < 0
+
+
+def test_doubt_of_a_map_has_heavier_tails_than_scatter_of_the_same_sd() -> None:
+    """90 % of a normal lie within 1.645 SD, of a Student t of 3 degrees within 2.353 (tables)."""
+    now, room = State(cover=0.36, paling=0.0), 10.0
+    scatter = recovery(State(cover=0.36, paling=0, cover_sd=0.02), now, min_room_points=room)
+    doubt = recovery(State(cover=0.36, paling=0, doubt_sd=0.02), now, min_room_points=room)
+    assert scatter is not None
+    assert doubt is not None
+    wider = (doubt[2] - doubt[1]) / (scatter[2] - scatter[1])
+    assert wider == pytest.approx(2.353 / 1.645, rel=0.06)
 
 
 def test_own_sd_that_all_photos_share_cancels_once_repeatability_is_known(
