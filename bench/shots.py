@@ -1,8 +1,7 @@
 """Rendered photos of the unseen family: the bytes a phone would give, and what is really there.
 
 Specimens, growths, grounds, lamps, sensors and tones are those of `phantoms.settings.UNSEEN`,
-none of which the tissue model was trained on or chosen by; but it was trained on patterns of
-`phantoms.drawn_grounds` that are like the family's two grounds (docs/accuracy.md).
+none of which the tissue model was trained on or chosen by; the grounds are photographs.
 """
 
 from collections.abc import Callable, Iterable, Iterator
