@@ -13,9 +13,9 @@ __all__ = ["State", "condition", "recovery"]
 _DRAWS: Final = 2000
 _SEED: Final = 20_260_101
 _INTERVAL_PERCENT: Final = (5.0, 95.0)
-# Where a tissue map is wrong it can be very wrong: of 140 maps of held-out phantoms, 74 % are within
-# one of their own SDs, 86 % within 1.6 (a normal would have 90), 89 % within 2, 94 % within 3. A
-# Student t of 3 degrees has 90 % within 2.4 and 94 % within 3.
+# Where a tissue map is wrong it can be very wrong: of 140 maps of held-out phantoms 74 % are
+# within one of their own SDs, 86 % within 1.6 (a normal would have 90), 89 % within 2, 94 % within
+# 3. A Student t of 3 degrees has 90 % within 2.4 and 94 % within 3.
 _DOUBT_DEGREES: Final = 3
 
 
