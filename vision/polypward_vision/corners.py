@@ -75,9 +75,9 @@ def across_edges(
     -------
     array of shape (M, 4, S, R)
     """
-    start, along, outward, module = _edges(squares)
+    along, outward, module = _edges(squares)
     at = (
-        start[:, :, None, None]
+        squares[:, :, None, None]
         + stations[:, None, None] * along[:, :, None, None]
         + reach[:, None] * (module * outward)[:, :, None, None]
     ).astype(np.float32)
@@ -87,17 +87,17 @@ def across_edges(
     return np.asarray(light, np.float64).reshape(at.shape[:-1])
 
 
-def _edges(squares: Points) -> tuple[Points, Points, Points, Points]:
-    """Give the edges' starts, ways along, directions outwards (M, 4, 2) and modules (M, 4, 1)."""
+def _edges(squares: Points) -> tuple[Points, Points, Points]:
+    """Give the edges' ways along, directions outwards (M, 4, 2) and modules (M, 4, 1)."""
     along = np.roll(squares, -1, axis=1) - squares
     length = np.linalg.norm(along, axis=2, keepdims=True)
     outward = np.stack([along[..., 1], -along[..., 0]], axis=2) / length
-    return squares, along, outward, length / MODULES
+    return along, outward, length / MODULES
 
 
 def _by_edges(grey: npt.NDArray[np.uint8], squares: Points) -> Points:
     """Corners (M, 4, 2) as crossings of lines through the steepest points along the edges."""
-    start, along, outward, module = _edges(squares)
+    along, outward, module = _edges(squares)
     light = across_edges(grey, squares, stations=STATIONS, reach=REACH)
     light = (light[..., :-2] + 2 * light[..., 1:-1] + light[..., 2:]) / 4
     rise = np.maximum(light[..., 2:] - light[..., :-2], 0) ** 2
@@ -112,7 +112,7 @@ def _by_edges(grey: npt.NDArray[np.uint8], squares: Points) -> Points:
     ends = np.array([0.0, 1.0])
     shift = (offset[..., None] + slope[..., None] * ends) * module[..., 0, None]
     points = (
-        start[:, :, None]
+        squares[:, :, None]
         + ends[:, None] * along[:, :, None]
         + shift[..., None] * outward[:, :, None]
     )

@@ -210,7 +210,7 @@ def _state(visit: Visit, cover_sd: float) -> State:
     own = visit.live_cover_sd or 0.0
     return State(
         cover=visit.live_cover or 0.0,
-        paling=visit.paling or 0.0,
+        paling=visit.paling,
         cover_sd=cover_sd,
         doubt_sd=sqrt(max(0.0, own**2 - cover_sd**2)),
         paling_sd=visit.paling_sd or 0.0,

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from polypward.labels import BACKGROUND, BARE, LIVE
+from polypward_vision.tissue.around import around
 
 __all__ = ["Body", "all_bodies", "pick_body"]
 
@@ -98,12 +99,8 @@ def all_bodies(labels: npt.NDArray[np.uint8], *, mm_per_px: float) -> list[npt.N
 
 def _part(labels: npt.NDArray[np.uint8], *, mm_per_px: float) -> tuple[slice, slice]:
     """Rows and columns, from even ones on, of all labels, with room for parts to be joined in."""
-    room = int(JOIN_MM / mm_per_px) + 2
-    x, y, width, height = cv2.boundingRect(labels)
-    return (
-        slice(max(0, y - room) // 2 * 2, y + height + room),
-        slice(max(0, x - room) // 2 * 2, x + width + room),
-    )
+    rows, cols = around(labels, room=int(JOIN_MM / mm_per_px) + 2)
+    return slice(rows.start // 2 * 2, rows.stop), slice(cols.start // 2 * 2, cols.stop)
 
 
 def _bodies(

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from polypward.labels import BACKGROUND, BARE, LIVE, OVERGROWN
+from polypward_vision.tissue.around import around
 from polypward_vision.tissue.body import all_bodies, pick_body
 
 __all__ = ["Labeller", "TissueMap", "map_bodies", "map_tissue"]
@@ -175,7 +176,8 @@ def _looked(
         any_tissue=np.full(inside.shape, LIVE, np.uint8),
         other_side=np.zeros(inside.shape, np.float32),
     )
-    part = _part(planes[BACKGROUND], mm_per_px=mm_per_px)
+    maybe = (planes[BACKGROUND] < MAYBE_TISSUE).astype(np.uint8)
+    part = around(maybe, room=2 * round(SLIVER_MM / mm_per_px) + 1)
     planes = [plane[part] for plane in planes]
     _fade_slivers(planes, mm_per_px=mm_per_px)
     best, likeliest, any_tissue = _best(planes)
@@ -186,16 +188,6 @@ def _looked(
         any_tissue == LIVE, planes[BARE] + planes[OVERGROWN], planes[LIVE]
     )
     return look
-
-
-def _part(ground: Plane, *, mm_per_px: float) -> tuple[slice, slice]:
-    """Rows and columns outside which background is the likeliest label, slivers' width more."""
-    room = 2 * round(SLIVER_MM / mm_per_px) + 1
-    x, y, width, height = cv2.boundingRect((ground < MAYBE_TISSUE).astype(np.uint8))
-    return (
-        slice(max(0, y - room), y + height + room),
-        slice(max(0, x - room), x + width + room),
-    )
 
 
 def _blurred(plane: Any, side: int) -> Plane:

@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from polypward.errors import BadInputError
 from polypward.labels import BACKGROUND
+from polypward_vision.tissue.around import around
 from polypward_vision.tissue.network import NETWORK_MM, Network
 
 __all__ = ["TissueModel", "load_base_model", "model_from_arrays", "shown_view"]
@@ -91,12 +92,8 @@ def _surroundings(tissue: Array, margin: int) -> tuple[slice, slice]:
     All of them where nothing might be.
     """
     # A lone pixel is noise.
-    there = cv2.blur(tissue, (5, 5)) > HINT
-    if not there.any():
-        return (slice(None), slice(None))
-    lines = (np.flatnonzero(there.any(axis=axis)) for axis in (1, 0))
-    rows, cols = (slice(max(0, line[0] - margin), line[-1] + margin + 1) for line in lines)
-    return rows, cols
+    there = (cv2.blur(tissue, (5, 5)) > HINT).astype(np.uint8)
+    return around(there, room=margin) if there.any() else (slice(None), slice(None))
 
 
 def shown_view(
