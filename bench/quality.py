@@ -16,7 +16,6 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field, replace
 from functools import partial
-from hashlib import sha256
 from pathlib import Path
 from typing import Any
 from unittest.mock import patch
@@ -248,7 +247,7 @@ def photos_of(seed: int, folder: Path) -> dict[str, Any] | None:
         ``good`` and each fault's name with a list in the order of its levels, of `Seen` as dict.
     """
     cv2.setNumThreads(1)
-    kept = folder / f"quality-{seed}-{sha256(model().first.onnx).hexdigest()[:8]}.json"
+    kept = folder / f"quality-{seed}-{model().version}.json"
     if not kept.exists():
         found = _read(seed, folder / f"quality-{seed}.npz")
         kept.write_text(json.dumps(found), encoding="utf-8")
