@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from skimage.color import lab2rgb, rgb2lab
 
-from phantoms.drawn_grounds import noise
+from phantoms.fields import smooth_noise
 from polypward_vision.tissue import LabelledTile
 
 __all__ = ["disturbed"]
@@ -36,7 +36,7 @@ def disturbed(tile: LabelledTile, rng: np.random.Generator) -> LabelledTile:
     lab = _colour_error(np.asarray(lab, np.float32), rng)
     shape = (lab.shape[0], lab.shape[1])
     if rng.random() < 0.5:
-        lab[..., 0] *= 1 + rng.uniform(0, 0.07) * noise(rng, shape, max(shape) / 2)
+        lab[..., 0] *= 1 + rng.uniform(0, 0.07) * smooth_noise(rng, shape, max(shape) / 2)
     if rng.random() < 0.4:
         sigma_px = rng.uniform(0.05, 0.3) / tile.mm_per_px
         lab = np.asarray(cv2.GaussianBlur(lab, (0, 0), sigma_px), np.float32)

@@ -8,19 +8,13 @@ import numpy.typing as npt
 from scipy.spatial import cKDTree
 from scipy.special import expit
 
-__all__ = ["ground", "noise", "textured"]
+from phantoms.fields import smooth_noise
+from phantoms.natural_grounds import pictured, stones
+
+__all__ = ["ground", "textured"]
 
 Array = npt.NDArray[np.float32]
 Shape = tuple[int, int]
-
-
-def noise(rng: np.random.Generator, shape: Shape, size_px: float) -> Array:
-    """Smooth noise of mean 0 and SD 1; `size_px` is the size of its blobs."""
-    small = (max(3, int(shape[0] / size_px) + 2), max(3, int(shape[1] / size_px) + 2))
-    field = rng.standard_normal(small).astype(np.float32)
-    field = cv2.resize(field, (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC)
-    field -= field.mean()
-    return np.asarray(field / max(float(field.std()), 1e-6), np.float32)
 
 
 def textured(
@@ -29,9 +23,11 @@ def textured(
     """Draw a surface of one colour with relief (lightness) and a little change of hue."""
     out = np.empty((*shape, 3), np.float32)
     out[:] = lab
-    out[..., 0] += grain * noise(rng, shape, size_px) + grain / 2 * noise(rng, shape, size_px * 3)
+    out[..., 0] += grain * smooth_noise(rng, shape, size_px) + grain / 2 * smooth_noise(
+        rng, shape, size_px * 3
+    )
     for channel in (1, 2):
-        out[..., channel] += grain / 4 * noise(rng, shape, size_px * 2)
+        out[..., channel] += grain / 4 * smooth_noise(rng, shape, size_px * 2)
     return out
 
 
@@ -42,8 +38,8 @@ def _turned(rng: np.random.Generator, shape: Shape, *, bent_px: float = 0.0) -> 
     along, across = np.cos(turn) * row + np.sin(turn) * col, np.cos(turn) * col - np.sin(turn) * row
     if bent_px:
         size_px = rng.uniform(0.1, 0.5) * max(shape)
-        along = along + bent_px * noise(rng, shape, size_px)
-        across = across + bent_px * noise(rng, shape, size_px)
+        along = along + bent_px * smooth_noise(rng, shape, size_px)
+        across = across + bent_px * smooth_noise(rng, shape, size_px)
     return np.asarray(along, np.float32), np.asarray(across, np.float32)
 
 
@@ -51,8 +47,8 @@ def _turned(rng: np.random.Generator, shape: Shape, *, bent_px: float = 0.0) -> 
 
 
 def _veins(rng: np.random.Generator, shape: Shape, mm: float) -> Array:
-    field = noise(rng, shape, rng.uniform(3, 30) * mm)
-    field = field + rng.uniform(0, 0.5) * noise(rng, shape, rng.uniform(1, 5) * mm)
+    field = smooth_noise(rng, shape, rng.uniform(3, 30) * mm)
+    field = field + rng.uniform(0, 0.5) * smooth_noise(rng, shape, rng.uniform(1, 5) * mm)
     return np.asarray(np.exp(-((field / rng.uniform(0.03, 0.5)) ** 2)), np.float32)
 
 
@@ -63,8 +59,8 @@ def _swirls(rng: np.random.Generator, shape: Shape, mm: float) -> Array:
 
 
 def _patches(rng: np.random.Generator, shape: Shape, mm: float) -> Array:
-    field = noise(rng, shape, rng.uniform(2, 35) * mm)
-    field = field + rng.uniform(0, 0.4) * noise(rng, shape, rng.uniform(0.5, 4) * mm)
+    field = smooth_noise(rng, shape, rng.uniform(2, 35) * mm)
+    field = field + rng.uniform(0, 0.4) * smooth_noise(rng, shape, rng.uniform(0.5, 4) * mm)
     sharp = rng.uniform(1, 30)
     return np.asarray(expit(sharp * (field - rng.uniform(-1, 1))), np.float32)
 
@@ -108,8 +104,8 @@ def _nearest(rng: np.random.Generator, shape: Shape, size_px: float) -> tuple[Ar
     half = row.shape
     where = np.stack(
         [
-            row + bent * noise(rng, half, max(size_px / 2, 2)),
-            col + bent * noise(rng, half, max(size_px / 2, 2)),
+            row + bent * smooth_noise(rng, half, max(size_px / 2, 2)),
+            col + bent * smooth_noise(rng, half, max(size_px / 2, 2)),
         ],
         axis=-1,
     )
@@ -130,8 +126,8 @@ def _cells(rng: np.random.Generator, shape: Shape, mm: float) -> Array:
 
 def _lit(rng: np.random.Generator, shape: Shape, mm: float) -> Array:
     """Light from the side on something uneven."""
-    field = noise(rng, shape, rng.uniform(2, 25) * mm)
-    field += rng.uniform(0, 0.5) * noise(rng, shape, rng.uniform(0.5, 3) * mm)
+    field = smooth_noise(rng, shape, rng.uniform(2, 25) * mm)
+    field += rng.uniform(0, 0.5) * smooth_noise(rng, shape, rng.uniform(0.5, 3) * mm)
     down, right = np.gradient(field)
     turn = rng.uniform(0, 2 * np.pi)
     slope = np.cos(turn) * down + np.sin(turn) * right
@@ -238,7 +234,7 @@ def _plain(rng: np.random.Generator, shape: Shape, px_mm: float) -> Array:
     if kind in ("pebbles", "rock", "grey", "blue") and rng.random() < 0.6:
         # Stones, stains, algae on the ground: spots of other colours.
         for _ in range(int(rng.integers(1, 4))):
-            spots = noise(rng, shape, rng.uniform(1, 8) / px_mm) > rng.uniform(0.6, 2.2)
+            spots = smooth_noise(rng, shape, rng.uniform(1, 8) / px_mm) > rng.uniform(0.6, 2.2)
             other = [rng.uniform(15, 92), *rng.normal(0, rng.uniform(2, 18), 2)]
             out[spots] = 0.3 * out[spots] + 0.7 * np.array(other, np.float32)
     if kind == "grid":
@@ -252,10 +248,44 @@ def _plain(rng: np.random.Generator, shape: Shape, px_mm: float) -> Array:
     return out
 
 
+def _stony(rng: np.random.Generator, shape: Shape, px_mm: float) -> Array:
+    """Draw stones of two colours and what is between, gravel to rubble."""
+    first = _colour(rng)
+    second = first + rng.normal(0, (14, 4, 5)).astype(np.float32)
+    if rng.random() < 0.25:
+        second = _colour(rng)
+    mix, light = (part[..., None] for part in stones(rng, shape, px_mm))
+    out = first * (1 - mix) + second * mix
+    # CIELAB of less light: L* + 16, a* and b* by its cube root.
+    out[..., 0] += 16
+    out *= np.cbrt(light)
+    out[..., 0] -= 16
+    if rng.random() < 0.3:  # growth here and there
+        grown = expit(8 * (smooth_noise(rng, shape, rng.uniform(2, 10) / px_mm) - 1))[..., None]
+        other = _colour(rng)
+        out += rng.uniform(0.3, 0.9) * grown * (other - first)
+    return np.asarray(out, np.float32)
+
+
+def _photographed(rng: np.random.Generator, shape: Shape, px_mm: float) -> Array:
+    """Draw the structure of a photograph in a colour of its own."""
+    much = np.array([rng.uniform(0.4, 1.2), *[rng.uniform(0, 1)] * 2], np.float32)
+    return np.asarray(_colour(rng) + much * pictured(rng, shape, px_mm), np.float32)
+
+
+# Kinds of ground and how often each is drawn.
+KINDS: dict[Callable[[np.random.Generator, Shape, float], Array], float] = {
+    _patterned: 0.34,
+    _plain: 0.28,
+    _stony: 0.26,
+    _photographed: 0.12,
+}
+
+
 def ground(rng: np.random.Generator, shape: Shape, px_mm: float) -> Array:
     """Draw a ground without a specimen: Lab of shape (rows, cols, 3), `px_mm` a pixel's side."""
-    patterned = rng.random() < 0.6
-    out = _patterned(rng, shape, px_mm) if patterned else _plain(rng, shape, px_mm)
+    kind = rng.choice(len(KINDS), p=list(KINDS.values()))
+    out = list(KINDS)[kind](rng, shape, px_mm)
     if rng.random() < 0.2:
         _strew(rng, out, px_mm)
     if rng.random() < 0.25:

@@ -8,8 +8,9 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from phantoms.drawn_grounds import ground, noise, textured
+from phantoms.drawn_grounds import ground, textured
 from phantoms.dress import dress
+from phantoms.fields import smooth_noise
 from phantoms.settings import Family, random_scene
 from phantoms.vary import varied
 from polypward.labels import BACKGROUND, BARE, LIVE, OVERGROWN
@@ -37,12 +38,12 @@ def _tissue(rng: np.random.Generator, shape: tuple[int, int], px_mm: float) -> A
         hue = np.radians(rng.uniform(*hues))
         strength = rng.uniform(*chroma)
         lab = [rng.uniform(low, high), strength * np.cos(hue), strength * np.sin(hue)]
-        weight = np.exp(2 * noise(rng, shape, rng.uniform(1, 8) / px_mm))
+        weight = np.exp(2 * smooth_noise(rng, shape, rng.uniform(1, 8) / px_mm))
         out += weight[..., None] * np.array(lab, np.float32)
         total += weight
     out /= total[..., None]
-    out[..., 0] += rng.uniform(1, 6) * noise(rng, shape, rng.uniform(0.8, 5) / px_mm)
-    glints = noise(rng, shape, rng.uniform(0.4, 1.2) / px_mm) > rng.uniform(2.4, 3.5)
+    out[..., 0] += rng.uniform(1, 6) * smooth_noise(rng, shape, rng.uniform(0.8, 5) / px_mm)
+    glints = smooth_noise(rng, shape, rng.uniform(0.4, 1.2) / px_mm) > rng.uniform(2.4, 3.5)
     out[glints, 0] = 97
     out[glints, 1:] *= 0.2
     return out
@@ -54,7 +55,7 @@ def _skeleton(rng: np.random.Generator, shape: tuple[int, int], px_mm: float) ->
     # Septa: thin walls that shade one another, in some direction that turns slowly.
     pitch = rng.uniform(0.8, 3.0) / px_mm
     row, col = np.mgrid[: shape[0], : shape[1]].astype(np.float32)
-    angle = np.pi * noise(rng, shape, 15 / px_mm)
+    angle = np.pi * smooth_noise(rng, shape, 15 / px_mm)
     wave = np.sin(2 * np.pi * (row * np.cos(angle) + col * np.sin(angle)) / pitch)
     out[..., 0] += rng.uniform(0, 7) * wave
     return out
@@ -147,7 +148,7 @@ def _drawn_specimen(
         radius = max(radius, 11 / px_mm)
         reach, light_of = _strands(rng, shape, radius)
     if form != "strands":
-        reach += rng.uniform(0.03, 0.2) * noise(rng, shape, radius / rng.uniform(0.6, 2))
+        reach += rng.uniform(0.03, 0.2) * smooth_noise(rng, shape, radius / rng.uniform(0.6, 2))
     body = reach < 1
     labels = np.where(body, LIVE, BACKGROUND).astype(np.uint8)
     lab = _tissue(rng, shape, px_mm)
@@ -162,7 +163,7 @@ def _drawn_specimen(
         ramp = (y * np.sin(angle) + x * np.cos(angle)) / radius
         if rng.random() < 0.3:
             ramp = reach.copy()
-        ramp += rng.uniform(0.05, 0.5) * noise(rng, shape, radius / rng.uniform(0.5, 3))
+        ramp += rng.uniform(0.05, 0.5) * smooth_noise(rng, shape, radius / rng.uniform(0.5, 3))
         share = 1.0 if rng.random() < 0.03 else rng.beta(1, 3.5)
         lost = body & (ramp > np.quantile(ramp[body], 1 - share))
         labels[lost] = label
@@ -236,11 +237,11 @@ def drawn_tile(
         at = np.array(shape) / 2 + rng.normal(0, 3, 2) / px_mm
         reach = np.hypot(row - at[0], col - at[1]) / (radius_px * rng.uniform(0.7, 1.3))
         if rng.random() < 0.4:
-            reach += 0.15 * noise(rng, shape, radius_px)
+            reach += 0.15 * smooth_noise(rng, shape, radius_px)
         stone = np.array([rng.uniform(40, 85), rng.normal(0, 4), rng.normal(3, 5)], np.float32)
         under = textured(rng, shape, stone, grain=rng.uniform(0.5, 4), size_px=3)
         if rng.random() < 0.5:
-            grown = noise(rng, shape, radius_px / 2) > rng.uniform(-1.5, 1.5)
+            grown = smooth_noise(rng, shape, radius_px / 2) > rng.uniform(-1.5, 1.5)
             under[grown] = _growth(rng, shape, px_mm)[grown]
         lab[reach < 1] = under[reach < 1]
     shade = cv2.GaussianBlur(body.astype(np.float32), (0, 0), rng.uniform(1, 4) / px_mm)
@@ -251,7 +252,7 @@ def drawn_tile(
     if rng.random() < 0.4:
         _card_edge(rng, lab, px_mm)
         labels = np.where((lab == specimen).all(axis=2), labels, BACKGROUND).astype(np.uint8)
-    lab[..., 0] *= 1 + rng.uniform(0, 0.08) * noise(rng, shape, max(shape) / 2)
+    lab[..., 0] *= 1 + rng.uniform(0, 0.08) * smooth_noise(rng, shape, max(shape) / 2)
     blur_px = max(rng.uniform(0.05, 0.35) / px_mm, 0.3)
     lab = np.asarray(cv2.GaussianBlur(lab, (0, 0), blur_px), np.float32)
     lab += rng.normal(0, rng.uniform(0.2, 2.5), lab.shape).astype(np.float32)

@@ -6,6 +6,7 @@ import numpy.typing as npt
 from skimage import data
 
 from phantoms.fields import Field, smooth_noise, unit_noise
+from phantoms.natural_grounds import stones
 from phantoms.scene import Ground, Lab
 from phantoms.spectra import reflectance
 
@@ -20,6 +21,7 @@ GROUNDS: dict[str, tuple[Lab, Lab]] = {
     "tile": ((60, -5, -14), (50, -3, -11)),
     "bars": ((70, 0, 2), (20, 0, 0)),
     "pebbles": ((66, 3, 9), (40, 3, 8)),
+    "stones": ((58, 2, 8), (70, 1, 6)),
     "gravel": ((68, 2, 8), (52, 3, 10)),
     "brick": ((60, 1, 4), (72, 0, 4)),
 }
@@ -87,9 +89,11 @@ def ground_map(
         shade = 1 - 0.15 * mix - 0.1 * mottle
     elif ground.kind == "pebbles":
         size = rng.uniform(2, 9) / px_mm
-        stones = smooth_noise(rng, shape, size)
+        round_ = smooth_noise(rng, shape, size)
         mix = np.clip(0.5 + 0.6 * smooth_noise(rng, shape, 1.7 * size), 0, 1)
-        shade = 1 + 0.14 * np.tanh(stones) + 0.06 * smooth_noise(rng, shape, size / 4)
+        shade = 1 + 0.14 * np.tanh(round_) + 0.06 * smooth_noise(rng, shape, size / 4)
+    elif ground.kind == "stones":
+        mix, shade = stones(rng, shape, px_mm)
     elif ground.kind in PHOTOGRAPHS:
         light = _photographed(rng, ground.kind, shape, px_mm)
         mix = np.clip(mottle + 0.5 * (1 - light), 0, 1)

@@ -76,8 +76,9 @@ def varied(rng: np.random.Generator, scene: Scene) -> Scene:
         if rng.random() < 0.5:
             gaps = _colour(rng, light=(6, 92), chroma=(0, 25))
         ground = replace(ground, colour=stuff, gaps=gaps)
-    if rng.random() < 0.4:
-        ground = replace(ground, kind=rng.choice(["bars", "pebbles", "sand", "tray", "rack"]))
+    if rng.random() < 0.5:
+        kinds = ["bars", "pebbles", "sand", "tray", "rack", "stones", "stones", "stones"]
+        ground = replace(ground, kind=rng.choice(kinds))
     if rng.random() < 0.3 and ground.plug is not None:
         ground = replace(ground, plug=_colour(rng, light=(20, 92), chroma=(0, 25)))
     return replace(scene, specimens=(specimen, *scene.specimens[1:]), ground=ground)

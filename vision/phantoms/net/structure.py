@@ -1,4 +1,4 @@
-"""Fine structure over tissue, skeleton and growth: of real reef, and of noise on many scales."""
+"""Fine structure over specimen and ground: of real reef, and of noise on many scales."""
 
 from pathlib import Path
 
@@ -14,6 +14,8 @@ __all__ = ["Structure"]
 
 # How often structure of real reef, and how often noise, is laid over a picture.
 REAL, NOISE = 0.25, 0.2
+# How many of these have it on the ground as well.
+GROUND_TOO = 0.35
 PICTURE_PX = 384
 # Cells of noise across a picture, from polyps to grains.
 CELLS = (15, 30, 60, 120, 240)
@@ -49,7 +51,8 @@ class Structure:
         noisy = ((kind > REAL) & (kind < REAL + NOISE)).float()
         much = 0.5 * torch.rand(n, 4, 1, 1, device=device) ** 1.5
         logs = logs + noisy * _of_label(much, mine) * self._noise(n, device)
-        logs = logs * ((mine > 0) & (mine < 4))
+        everywhere = torch.rand(n, 1, 1, 1, device=device) < GROUND_TOO
+        logs = logs * (((mine > 0) & (mine < 4)) | everywhere)
         return _lit(lab, f.avg_pool2d(logs, 3, 1, 1))  # as a lens would
 
     def _placed(self, pictures: torch.Tensor, n: int) -> torch.Tensor:

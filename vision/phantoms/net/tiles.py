@@ -28,7 +28,7 @@ from polypward_vision.tissue import LabelledTile
 __all__ = ["KINDS"]
 
 # Kinds of tile and how many are made unless said otherwise; the first two before all others.
-KINDS = {"held": 40, "ground": 2000, "photo": 6000, "dressed": 2500, "drawn": 1500}
+KINDS = {"held": 40, "ground": 3000, "photo": 6000, "dressed": 2500, "drawn": 1500}
 
 
 def _drawn(seed: int, *, dressed: bool) -> LabelledTile:

@@ -23,6 +23,7 @@ from phantoms.net.disturb import disturb
 from phantoms.net.onnx_file import begin_from, write_onnx
 from phantoms.net.pool import Pool, scaled_lab
 from phantoms.net.structure import Structure
+from phantoms.net.tiles import KINDS
 from phantoms.net.unet import LABELS, Net
 
 # How often a training picture is of each kind, whatever their numbers in the folder.
@@ -182,7 +183,7 @@ def main() -> None:
         torch.cuda.set_device(rank)
         distributed.init_process_group("nccl")
     pool = Pool(asked.tiles, WEIGHTS, room=asked.room, device=device)
-    grounds = Pool(asked.tiles, {"ground": 1}, room=2000, device=device)
+    grounds = Pool(asked.tiles, {"ground": 1}, room=KINDS["ground"], device=device)
     judged = {kind: Pool(asked.tiles, {kind: 1}, room=100, device=device) for kind in JUDGED}
     while pool.refresh() < 500 or grounds.refresh() < 100:
         time.sleep(1)
