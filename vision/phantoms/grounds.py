@@ -1,12 +1,11 @@
 """What lies under and around the card: egg crate, sand, tray, rack, tile, and the plug."""
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 from skimage import data
 
 from phantoms.fields import Field, smooth_noise, unit_noise
-from phantoms.natural_grounds import stones
+from phantoms.natural_grounds import laid, stones
 from phantoms.scene import Ground, Lab
 from phantoms.spectra import reflectance
 
@@ -36,15 +35,8 @@ def _photographed(
     """Lay a photograph at a random place, turn and scale: light over its mean, (rows, cols)."""
     picture = np.asarray(getattr(data, kind)(), np.float32)
     picture = (picture / 255) ** 2.2
-    scale, turn = px_mm / rng.uniform(*PHOTOGRAPHS[kind]), rng.uniform(0, 2 * np.pi)
-    cos, sin = scale * np.cos(turn), scale * np.sin(turn)
-    move = np.array([[cos, -sin, rng.uniform(0, 512)], [sin, cos, rng.uniform(0, 512)]])
-    picture = cv2.GaussianBlur(picture, (0, 0), max(scale / 2, 0.3))
-    laid = cv2.warpAffine(
-        picture, move, shape[::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REFLECT,
-    )  # fmt: skip
-    return np.asarray(laid / picture.mean(), np.float32)
+    found, soft = laid(rng, picture, shape, px_mm, pixel_mm=PHOTOGRAPHS[kind])
+    return np.asarray(found / soft.mean(), np.float32)
 
 
 def ground_map(

@@ -14,7 +14,7 @@ from skimage import color, data
 
 from phantoms.fields import Field, smooth_noise
 
-__all__ = ["PICTURES", "pictured", "stones"]
+__all__ = ["PICTURES", "laid", "pictured", "stones"]
 
 PICTURES = ("grass", "coffee", "chelsea", "rocket", "moon", "coins", "immunohistochemistry")
 
@@ -87,11 +87,36 @@ def _cells(
         )
         return np.asarray(full, np.float32)
 
-    return (
-        grown(number, cv2.INTER_NEAREST).astype(np.int64),
-        grown(first, cv2.INTER_CUBIC),
-        np.maximum(grown(second, cv2.INTER_CUBIC), grown(first, cv2.INTER_CUBIC)),
-    )
+    one, two = grown(first, cv2.INTER_CUBIC), grown(second, cv2.INTER_CUBIC)
+    return grown(number, cv2.INTER_NEAREST).astype(np.int64), one, np.maximum(one, two)
+
+
+def laid(
+    rng: np.random.Generator,
+    picture: Field,
+    shape: tuple[int, int],
+    px_mm: float,
+    *,
+    pixel_mm: tuple[float, float],
+) -> tuple[Field, Field]:
+    """Lay a picture (rows, cols[, 3]) at a random place and turn, its pixels that large.
+
+    Returns
+    -------
+    laid : float32 array of `shape`
+    soft : float32 array of the picture's shape
+        The whole of it, as soft as it was laid.
+    """
+    rows, cols = picture.shape[:2]
+    scale, turn = px_mm / rng.uniform(*pixel_mm), rng.uniform(0, 2 * np.pi)
+    cos, sin = scale * np.cos(turn), scale * np.sin(turn)
+    move = np.array([[cos, -sin, rng.uniform(0, cols)], [sin, cos, rng.uniform(0, rows)]])
+    soft = np.asarray(cv2.GaussianBlur(picture, (0, 0), max(scale / 2, 0.3)), np.float32)
+    found = cv2.warpAffine(
+        soft, move, shape[::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REFLECT,
+    )  # fmt: skip
+    return np.asarray(found, np.float32), soft
 
 
 @functools.cache
@@ -106,13 +131,5 @@ def _picture(name: str) -> Field:
 def pictured(rng: np.random.Generator, shape: tuple[int, int], px_mm: float) -> Field:
     """Lay a photograph at a random place, turn and scale: Lab less its mean, (rows, cols, 3)."""
     picture = _picture(str(rng.choice(PICTURES)))
-    rows, cols = picture.shape[:2]
-    scale, turn = px_mm / rng.uniform(0.08, 0.5), rng.uniform(0, 2 * np.pi)
-    cos, sin = scale * np.cos(turn), scale * np.sin(turn)
-    move = np.array([[cos, -sin, rng.uniform(0, cols)], [sin, cos, rng.uniform(0, rows)]])
-    soft = cv2.GaussianBlur(picture, (0, 0), max(scale / 2, 0.3))
-    laid = cv2.warpAffine(
-        soft, move, shape[::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REFLECT,
-    )  # fmt: skip
-    return np.asarray(laid - laid.mean(axis=(0, 1)), np.float32)
+    found, _ = laid(rng, picture, shape, px_mm, pixel_mm=(0.08, 0.5))
+    return np.asarray(found - found.mean(axis=(0, 1)), np.float32)

@@ -23,12 +23,12 @@ from phantoms.net.disturb import disturb
 from phantoms.net.onnx_file import begin_from, write_onnx
 from phantoms.net.pool import Pool, scaled_lab
 from phantoms.net.structure import Structure
-from phantoms.net.tiles import KINDS
 from phantoms.net.unet import LABELS, Net
 
 # How often a training picture is of each kind, whatever their numbers in the folder.
 WEIGHTS = {"photo": 0.45, "dressed": 0.15, "drawn": 0.15, "traced": 0.25}
 WIDTHS = (24, 48, 96, 144, 192)
+MOST_GROUNDS = 3000  # as many as `phantoms.net.tiles` makes
 LEAST_PX = 250  # of a label in a picture, for its overlap to count: 10 mm² at 0.2 mm
 FIGURE_PX = 1250  # 50 mm², as in the figures
 # Kinds that are judged now and then, never trained on.
@@ -183,7 +183,7 @@ def main() -> None:
         torch.cuda.set_device(rank)
         distributed.init_process_group("nccl")
     pool = Pool(asked.tiles, WEIGHTS, room=asked.room, device=device)
-    grounds = Pool(asked.tiles, {"ground": 1}, room=KINDS["ground"], device=device)
+    grounds = Pool(asked.tiles, {"ground": 1}, room=MOST_GROUNDS, device=device)
     judged = {kind: Pool(asked.tiles, {kind: 1}, room=100, device=device) for kind in JUDGED}
     while pool.refresh() < 500 or grounds.refresh() < 100:
         time.sleep(1)
