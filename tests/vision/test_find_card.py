@@ -48,6 +48,20 @@ def test_corners_come_back_from_three_pixels_off(kit, gain) -> None:
     assert miss.max() < 1.5
 
 
+def test_corners_beyond_the_pictures_edge_stay_where_the_lines_cross(kit) -> None:
+    """A marker at the edge, a pixel of it cut off: no corner there can be looked at."""
+    view_of, _, snap = kit
+    view = view_of(tilt_deg=0, distance_mm=300, aim_mm=(43, 27))
+    mm = np.concatenate([np.array(m.corners_mm) for m in load_layout("strip").markers])
+    true = project(view.plane(), mm)
+    cut = int(np.floor(true[:, 0].min())) + 2
+    grey = np.ascontiguousarray(grey_of(snap(view, layout="strip").rgb)[:, cut:])
+    true = true - [cut, 0]
+    assert true[:, 0].min() < -0.5
+    found = refine_corners(grey, true)
+    assert np.linalg.norm(found - true, axis=1).max() < 3
+
+
 @pytest.mark.parametrize("distance", [250, 360, 600])
 def test_serial(kit, distance) -> None:
     view_of, _, snap = kit

@@ -40,7 +40,11 @@ def refine_corners(grey: npt.NDArray[np.uint8], corners: Points) -> Points:
     lines = _by_edges(grey, squares)
     refined = np.empty_like(lines)
     stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 40, 0.005)
+    last = np.array(grey.shape[::-1]) - 1
     for index, square in enumerate(lines):
+        if (square < 0).any() or (square > last).any():
+            refined[index] = square  # at the picture's edge lines may cross outside it
+            continue
         module = _sides(square).min() / MODULES
         window = int(np.clip(round(module * CORNER_SHARE), 2, 8))
         start = np.ascontiguousarray(square, np.float32).reshape(-1, 1, 2)
