@@ -11,7 +11,7 @@ import torch
 from onnx import numpy_helper
 from torch import nn
 
-from phantoms.net.unet import SIDE, Net
+from phantoms.net.unet import LeanNet, WideNet
 
 __all__ = ["begin_from", "write_onnx"]
 
@@ -21,16 +21,17 @@ Numbers = npt.NDArray[np.float32]
 LIGHT_FROM = 1000
 
 
-def write_onnx(net: Net, path: Path) -> None:
+def write_onnx(net: WideNet | LeanNet, path: Path) -> None:
     """Write a network that `polypward_vision.tissue.network` runs on pictures of any size.
 
     Its kernels are kept in half precision, cast when the file is opened.
     """
     axes = {2: "rows", 3: "cols"}
     whole = io.BytesIO()
+    shipped, shape = net.eval().float().cpu().shipped()
     torch.onnx.export(
-        net.eval().float().cpu(),
-        (torch.zeros(1, 3, SIDE, SIDE),),
+        shipped.eval(),
+        (torch.zeros(shape),),
         whole,
         input_names=["lab"],
         output_names=["logits"],
@@ -54,18 +55,14 @@ def write_onnx(net: Net, path: Path) -> None:
 
 
 @torch.no_grad()
-def begin_from(path: Path, net: Net, seen: torch.Tensor) -> None:
-    """Let `net` begin as a network of the same widths that `write_onnx` wrote.
+def begin_from(path: Path, net: WideNet | LeanNet, seen: torch.Tensor) -> None:
+    """Let `net` begin as a network of the same form that `write_onnx` wrote.
 
     Such a file holds convolutions that have taken up their normalisations. What these were is
     measured on `seen` (n, 3, rows, cols), so that training goes on as if they had been kept.
     """
-    parts: list[nn.Module] = [part for block in net.down for part in block]
-    for level in range(len(net.up) - 1, -1, -1):
-        parts += [net.up[level], *net.join[level]]
-    parts += [net.full, *net.edge, net.out]
-    turns = [part for part in parts if isinstance(part, nn.Conv2d | nn.ConvTranspose2d)]
-    norms = iter([part for part in parts if isinstance(part, nn.BatchNorm2d)])
+    turns = [part for part in net.parts() if isinstance(part, nn.Conv2d | nn.ConvTranspose2d)]
+    norms = iter([part for part in net.parts() if isinstance(part, nn.BatchNorm2d)])
     hooks = []
     for part, (kernel, shift) in zip(turns, _kernels(path), strict=True):
         part.weight.copy_(torch.tensor(kernel))

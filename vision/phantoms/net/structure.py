@@ -14,6 +14,8 @@ __all__ = ["Structure"]
 
 # How often structure of real reef, and how often noise, is laid over a picture.
 REAL, NOISE = 0.25, 0.2
+# How often live tissue is patterned in two colours, whatever else is laid.
+PATTERNED = 0.15
 # How many of these have it on the ground as well.
 GROUND_TOO = 0.35
 PICTURE_PX = 384
@@ -53,7 +55,19 @@ class Structure:
         logs = logs + noisy * _of_label(much, mine) * self._noise(n, device)
         everywhere = torch.rand(n, 1, 1, 1, device=device) < GROUND_TOO
         logs = logs * (((mine > 0) & (mine < 4)) | everywhere)
-        return _lit(lab, f.avg_pool2d(logs, 3, 1, 1))  # as a lens would
+        lab = _lit(lab, f.avg_pool2d(logs, 3, 1, 1))  # as a lens would
+        return lab + self._patterned(mine)
+
+    def _patterned(self, labels: torch.Tensor) -> torch.Tensor:
+        """Spots or nets of another colour on live tissue, to be added to the network's input."""
+        n, device = len(labels), labels.device.type
+        often = (torch.rand(n, 1, 1, 1, device=device) < PATTERNED).float()
+        edge = 1 + 6 * torch.rand(n, 1, 1, 1, device=device)
+        where = torch.sigmoid(edge * (self._noise(n, device) - 0.5 * torch.randn_like(edge)))
+        colour = torch.randn(n, 3, 1, 1, device=device) * torch.tensor(
+            [0.2, 0.2, 0.2], device=device
+        ).view(1, 3, 1, 1)
+        return often * (labels == 1) * f.avg_pool2d(where, 3, 1, 1) * colour
 
     def _placed(self, pictures: torch.Tensor, n: int) -> torch.Tensor:
         """Random pictures at random places, turns and scales, (n, 3, S, S)."""

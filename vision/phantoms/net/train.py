@@ -23,11 +23,11 @@ from phantoms.net.disturb import disturb
 from phantoms.net.onnx_file import begin_from, write_onnx
 from phantoms.net.pool import Pool, scaled_lab
 from phantoms.net.structure import Structure
-from phantoms.net.unet import LABELS, Net
+from phantoms.net.unet import FORMS, LABELS, WideNet
 
 # How often a training picture is of each kind, whatever their numbers in the folder.
 WEIGHTS = {"photo": 0.45, "dressed": 0.15, "drawn": 0.15, "traced": 0.25}
-WIDTHS = (24, 48, 96, 144, 192)
+TAUGHT = 0.5  # how much of the cross-entropy is with what a teacher says
 MOST_GROUNDS = 3000  # as many as `phantoms.net.tiles` makes
 LEAST_PX = 250  # of a label in a picture, for its overlap to count: 10 mm² at 0.2 mm
 FIGURE_PX = 1250  # 50 mm², as in the figures
@@ -35,13 +35,19 @@ FIGURE_PX = 1250  # 50 mm², as in the figures
 JUDGED = ("held", "tracedheld")
 
 
-def loss_of(logits: torch.Tensor, labels: torch.Tensor) -> torch.Tensor:
+def loss_of(
+    logits: torch.Tensor, labels: torch.Tensor, teacher: torch.Tensor | None = None
+) -> torch.Tensor:
     """Cross-entropy plus one minus the soft overlap (Jaccard), picture by picture.
 
-    Rahman & Wang 2016, ISVC, LNCS 10072:234-244, for the overlap as a loss.
+    Rahman & Wang 2016, ISVC, LNCS 10072:234-244, for the overlap as a loss; Hinton, Vinyals & Dean
+    2015, arXiv:1503.02531, for a part of the cross-entropy with a teacher's log odds.
     """
     entropy = f.cross_entropy(logits, labels, ignore_index=255, label_smoothing=0.02)
     shown = (labels != 255)[:, None].float()
+    if teacher is not None:
+        taught = -(teacher.softmax(1) * logits.log_softmax(1)).sum(1, keepdim=True)
+        entropy = (1 - TAUGHT) * entropy + TAUGHT * (taught * shown).sum() / shown.sum()
     truth = f.one_hot(labels.clamp(max=3), LABELS).permute(0, 3, 1, 2).float() * shown
     said = logits.softmax(1) * shown
     both = (said * truth).sum((2, 3))
@@ -73,11 +79,10 @@ def overlaps(net: nn.Module, pool: Pool) -> list[float]:
 class Trainer:
     """The network, its running mean and its optimiser; one step at a time."""
 
-    def __init__(
-        self, widths: tuple[int, ...], *, device: str, rate: float, structure: Structure | None
-    ) -> None:
+    def __init__(self, form: str, *, device: str, rate: float, structure: Structure | None) -> None:
         self.device, self.rate, self.step, self.structure = device, rate, 0, structure
-        self.net = Net(widths).to(device, memory_format=torch.channels_last)
+        self.net: Any = FORMS[form]().to(device, memory_format=torch.channels_last)
+        self.teacher: nn.Module | None = None
         self.mean = copy.deepcopy(self.net).eval().requires_grad_(False)
         self.optimiser = torch.optim.AdamW(
             self.net.parameters(), lr=rate, weight_decay=0.02, fused=True
@@ -86,9 +91,13 @@ class Trainer:
         self._forward: Any = torch.compile(self._loss, dynamic=False)
 
     def _loss(self, seen: torch.Tensor, truth: torch.Tensor) -> torch.Tensor:
+        said = None
         with torch.autocast(torch.device(self.device).type, torch.bfloat16):
             logits = self.net(seen)
-        return loss_of(logits.float(), truth)
+            if self.teacher is not None:
+                with torch.no_grad():
+                    said = self.teacher(seen).float()
+        return loss_of(logits.float(), truth, said)
 
     def advance(
         self, colour: torch.Tensor, labels: torch.Tensor, grounds: torch.Tensor, share: float
@@ -123,13 +132,19 @@ class Trainer:
         torch._foreach_lerp_([old[n] for n in floats], [new[n] for n in floats], 1 - keep)
 
     def begin(self, start: Path, colour: torch.Tensor) -> None:
-        """Begin from net.pt or net.onnx of an earlier training of the same widths."""
+        """Begin from net.pt or net.onnx of an earlier training of the same form."""
         if start.suffix == ".onnx":
             begin_from(start, self.net, scaled_lab(colour))
         else:
             state = torch.load(start, map_location=self.device, weights_only=True)
             self.net.load_state_dict(state)
         self.mean.load_state_dict(self.net.state_dict())
+
+    def learn_from(self, teacher: Path, colour: torch.Tensor) -> None:
+        """Learn from what the wide network of a net.onnx says, too."""
+        self.teacher = WideNet().to(self.device, memory_format=torch.channels_last)
+        begin_from(teacher, self.teacher, scaled_lab(colour))
+        self.teacher.eval().requires_grad_(False)
 
     def agree(self) -> None:
         """Begin alike on all GPUs."""
@@ -170,7 +185,8 @@ def main() -> None:
     parser.add_argument("--begin", type=Path, help="net.pt or net.onnx to go on from")
     parser.add_argument("--structure", type=Path, help="folder of reef photos (traced/textures.py)")
     parser.add_argument("--room", type=int, default=40_000, help="most tiles on a GPU")
-    parser.add_argument("--widths", default=",".join(map(str, WIDTHS)))
+    parser.add_argument("--form", choices=FORMS, default="wide")
+    parser.add_argument("--teacher", type=Path, help="net.onnx of a wide network to learn from")
     asked = parser.parse_args()
     asked.out.mkdir(parents=True, exist_ok=True)
     rank, world = int(os.environ.get("RANK", "0")), int(os.environ.get("WORLD_SIZE", "1"))
@@ -187,11 +203,12 @@ def main() -> None:
     judged = {kind: Pool(asked.tiles, {kind: 1}, room=100, device=device) for kind in JUDGED}
     while pool.refresh() < 500 or grounds.refresh() < 100:
         time.sleep(1)
-    widths = tuple(int(width) for width in asked.widths.split(","))
     structure = Structure(asked.structure, device=device) if asked.structure else None
-    trainer = Trainer(widths, device=device, rate=asked.rate, structure=structure)
+    trainer = Trainer(asked.form, device=device, rate=asked.rate, structure=structure)
     if asked.begin:
         trainer.begin(asked.begin, pool.draw(asked.batch)[0])
+    if asked.teacher:
+        trainer.learn_from(asked.teacher, pool.draw(asked.batch)[0])
     trainer.agree()
     weights = sum(part.numel() for part in trainer.net.parameters())
     print(f"{len(pool.known)} tiles, {weights} weights, on {device}", flush=True)
@@ -210,18 +227,22 @@ def main() -> None:
         if rank or time.monotonic() - told < 60:
             continue
         told = time.monotonic()
-        facts = _facts(asked, trainer, pool, judged, widths)
+        facts = _facts(asked, trainer, pool, judged)
         figures = {kind: overlaps(trainer.mean, tiles) for kind, tiles in judged.items()}
         print(trainer.step, len(pool.known), round(float(loss), 4), figures, flush=True)
         if told - kept > 150:
             kept = told
             trainer.write(asked.out, facts)
     if rank == 0:
-        facts = _facts(asked, trainer, pool, judged, widths)
+        facts = _facts(asked, trainer, pool, judged)
         trainer.write(asked.out, facts)
         print(json.dumps(facts), flush=True)
     if world > 1:
         distributed.destroy_process_group()
+
+
+def _told(network: Path | None) -> Any:
+    return json.loads(network.with_suffix(".json").read_text("utf-8")) if network else None
 
 
 def _facts(
@@ -229,7 +250,6 @@ def _facts(
     trainer: Trainer,
     pool: Pool,
     judged: dict[str, Pool],
-    widths: tuple[int, ...],
 ) -> dict[str, Any]:
     names = ("live", "bare", "overgrown")
     for tiles in judged.values():
@@ -238,11 +258,11 @@ def _facts(
         "seed": asked.seed,
         "minutes": asked.minutes,
         "steps": trainer.step,
-        "began_from": json.loads(asked.begin.with_suffix(".json").read_text("utf-8"))
-        if asked.begin
-        else None,
+        "began_from": _told(asked.begin),
+        "teacher": _told(asked.teacher),
         "batch": asked.batch * int(os.environ.get("WORLD_SIZE", "1")),
-        "widths": widths,
+        "form": asked.form,
+        "widths": trainer.net.widths,
         "tiles": {kind: len(places) for kind, places in pool.places.items()},
         "torch": torch.__version__,
         "iou_at_0.2_mm": {

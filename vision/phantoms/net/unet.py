@@ -1,4 +1,4 @@
-"""The network: a small U-Net on CIELAB at 0.2 mm per pixel, its body at half that scale.
+"""Two forms of the network, small U-Nets on CIELAB at 0.2 mm per pixel: a wide and a lean one.
 
 Ronneberger, Fischer & Brox 2015, MICCAI, LNCS 9351:234-241.
 """
@@ -9,7 +9,7 @@ import torch
 from torch import nn
 from torch.nn import functional as f
 
-__all__ = ["LABELS", "SIDE", "Net"]
+__all__ = ["FORMS", "LABELS", "SIDE", "LeanNet", "WideNet"]
 
 LABELS = 4
 SIDE = 480  # of a training picture, px
@@ -33,15 +33,18 @@ def _block(inputs: int, outputs: int, *, spread: int = 1) -> nn.Sequential:
     )
 
 
-class Net(nn.Module):
+class WideNet(nn.Module):
     """CIELAB (L / 50 - 1, a / 50, b / 50) to log odds of four labels.
 
     Sides must be multiples of 32. A first convolution halves the picture, a U-Net looks over 64 mm
     of it, and two convolutions on its answer and the picture itself put the edges.
     """
 
-    def __init__(self, widths: tuple[int, ...]) -> None:
+    widths = (24, 48, 96, 144, 192)
+
+    def __init__(self) -> None:
         super().__init__()
+        widths = self.widths
         last = len(widths) - 1
         self.down = nn.ModuleList(
             [
@@ -71,3 +74,81 @@ class Net(nn.Module):
         for level in range(len(self.up) - 1, -1, -1):
             x = self.join[level](torch.cat([self.up[level](x), seen[level]], 1))
         return self.out(self.edge(torch.cat([self.full(x), picture], 1)))
+
+    def parts(self) -> list[nn.Module]:
+        """Return the layers in the order of the arithmetic."""
+        parts: list[nn.Module] = [part for block in self.down for part in block]
+        for level in range(len(self.up) - 1, -1, -1):
+            parts += [self.up[level], *self.join[level]]
+        return [*parts, self.full, *self.edge, self.out]
+
+    def shipped(self) -> tuple[nn.Module, tuple[int, ...]]:
+        """Return what the ONNX file does, and the shape of a picture of SIDE for it."""
+        return self, (1, 3, SIDE, SIDE)
+
+
+class LeanNet(nn.Module):
+    """The same from a quarter as many operations: all at half scale, four pixels a place.
+
+    The four pixels of a place come in as 12 numbers and go out as 16 log odds, so that no
+    convolution runs at full scale. What comes up is added to what was seen on the way down.
+    """
+
+    widths = (16, 32, 96, 144, 192)
+
+    def __init__(self) -> None:
+        super().__init__()
+        widths = self.widths
+        last = len(widths) - 1
+        self.down = nn.ModuleList([_block(12, widths[0])])
+        pairs = list(pairwise(widths))
+        self.down.extend(
+            _block(flat, deep, spread=2 if level == last else 1)
+            for level, (flat, deep) in enumerate(pairs, start=1)
+        )
+        self.up = nn.ModuleList(nn.Conv2d(deep, flat, 1) for flat, deep in pairs)
+        self.join = nn.ModuleList(
+            nn.Sequential(*_normalised(flat, flat, padding=1)) for flat, _ in pairs
+        )
+        self.edge = nn.Sequential(*_normalised(widths[0] + 12, widths[0], padding=1))
+        self.out = nn.Conv2d(widths[0], 4 * LABELS, 1)
+
+    def forward(self, x: torch.Tensor) -> torch.Tensor:
+        """Log odds (n, 4, rows, cols) of (n, 3, rows, cols)."""
+        return f.pixel_shuffle(self.places(f.pixel_unshuffle(x, 2)), 2)
+
+    def places(self, x: torch.Tensor) -> torch.Tensor:
+        """Log odds (n, 16, rows, cols) of places of four pixels (n, 12, rows, cols)."""
+        places, seen = x, []
+        for level, block in enumerate(self.down):
+            x = block(x if level == 0 else f.max_pool2d(x, 2))
+            seen.append(x)
+        for level in range(len(self.up) - 1, -1, -1):
+            up = f.interpolate(self.up[level](x), scale_factor=2, mode="bilinear")
+            x = self.join[level](up + seen[level])
+        return self.out(self.edge(torch.cat([x, places], 1)))
+
+    def parts(self) -> list[nn.Module]:
+        """Return the layers in the order of the arithmetic."""
+        parts: list[nn.Module] = [part for block in self.down for part in block]
+        for level in range(len(self.up) - 1, -1, -1):
+            parts += [self.up[level], *self.join[level]]
+        return [*parts, *self.edge, self.out]
+
+    def shipped(self) -> tuple[nn.Module, tuple[int, ...]]:
+        """Return what the ONNX file does, and the shape of a picture of SIDE for it."""
+        return _Places(self), (1, 12, SIDE // 2, SIDE // 2)
+
+
+class _Places(nn.Module):
+    """A lean network on places."""
+
+    def __init__(self, net: LeanNet) -> None:
+        super().__init__()
+        self.net = net
+
+    def forward(self, x: torch.Tensor) -> torch.Tensor:
+        return self.net.places(x)
+
+
+FORMS = {"wide": WideNet, "lean": LeanNet}
