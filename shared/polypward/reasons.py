@@ -140,7 +140,8 @@ _ALL = (
         "unsure",
         True,
         "The tissue map is too unsure to be counted.",
-        "Take the photo again in even white light, or draw the outline yourself (--outline).",
+        "Take the photo again in even white light, on a plain ground, or draw the outline yourself "
+        "(--outline).",
     ),
     Reason(
         "nothing-found",

@@ -56,10 +56,10 @@ GLINTS_NOTED, GLINTS_NO_COLOUR, GLINTS_REJECTED = 0.01, 0.02, 0.15
 # tissue: bare skeleton looks like it. Spots painted on 14 rendered photos moved the cover by up to
 # 0.14; up to this share the reading's own SD covers what they did.
 HIDDEN_REJECTED = 0.04
-# Share of the specimen's pixels of which the map is unsure. Of photos with a fault 3 of 13 are over
-# 20 % off in area between 0.05 and 0.15, none of 132 below; of 6 photos between 0.15 and 0.20, in
-# three samples, 4 are.
-UNSURE_NOTED, UNSURE_REJECTED = 0.05, 0.15
+# Share of the specimen's pixels of which the map is unsure. Of rendered photos of the unseen family
+# live cover is off by over 0.05 in 2 % at 0.02 to 0.03, in 27 % at 0.04 to 0.06, in 43 % at 0.06 to
+# 0.07 and in 72 % above (docs/accuracy.md); with structure of real reef in 82 % above.
+UNSURE_NOTED, UNSURE_REJECTED = 0.04, 0.07
 # A pixel is burnt out from this value of 255 on.
 BURNT = 250
 # A glint is nearly burnt out in every channel, or this much lighter than its neighbourhood.

@@ -32,7 +32,8 @@ _LAMBDA_RANGE: Final = (0.25, 0.8)
 class Point:
     """One visit on a chart: `x` rises when things get worse, `u` = -ln(area / usual area).
 
-    A visit in doubt that goes beyond the limit waits for a second one in a row.
+    A visit in doubt that goes beyond the limit waits for a second one, unless the visit before it
+    says so too.
     """
 
     index: int  # of the visit
@@ -40,7 +41,7 @@ class Point:
     x: float
     sd: float
     u: float = 0.0
-    doubtful: bool = False  # its photos are in more doubt than is usual for the specimen
+    doubtful: bool = False  # its photos are unsure, or in more doubt than is usual for the specimen
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +55,7 @@ class Row:
     out: bool
     baseline_last: Point
     expected_shift: float  # what contraction explains of the visit
+    leans: bool = False  # by itself worse than the baseline by over one SD
 
 
 @dataclass(slots=True)
@@ -267,7 +269,8 @@ def run_chart(
         gap_u = point.u - state.mean.u
         out = shift > settings.limit_sds * sd or own > settings.single_sds * own_sd
         contracted = hold_contracted and gap_u > -math.log(settings.contracted_below)
-        pending = not rows[-1].out and (contracted or point.doubtful)
+        waits = point.doubtful and not rows[-1].leans
+        pending = not rows[-1].out and (contracted or waits)
         rows.append(
             Row(
                 point,
@@ -277,6 +280,7 @@ def run_chart(
                 out,
                 state.base[-1],
                 slope.mean * gap_u,
+                own > own_sd,
             )
         )
         standing = bool(episodes) and episodes[-1].cleared_at is None
@@ -285,7 +289,7 @@ def run_chart(
             state.better = 0
             if not standing and not pending:
                 episodes.append(Episode(position))
-            elif pending and point.doubtful:
+            elif pending and waits:
                 # Not remembered: the next visit must be out by itself.
                 state.worse, state.both = kept
             continue

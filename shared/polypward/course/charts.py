@@ -10,7 +10,7 @@ from polypward.course.chart import ChartRun, Point, run_chart
 from polypward.course.paling import Axis
 from polypward.course.repeatability import PooledSd
 from polypward.course.results import Chart, View, Visit
-from polypward.course.scatter import series_scatter
+from polypward.course.scatter import DOUBT_UNSURE, series_scatter
 from polypward.course.settings import CourseSettings
 from polypward.records import CareEvent
 
@@ -101,7 +101,8 @@ def _shares(
             continue
         x = -value if measure == "cover" else value
         sd = hypot(own.sd, settings.unlike_share_sd) if visit.unlike else own.sd
-        points.append(Point(index, visit.at, x, sd, _u(visit), own.doubtful))
+        doubtful = own.doubtful or (visit.unsure or 0.0) > DOUBT_UNSURE
+        points.append(Point(index, visit.at, x, sd, _u(visit), doubtful))
     return points
 
 

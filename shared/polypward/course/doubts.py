@@ -75,7 +75,7 @@ def _flag(reader: ChartReader, measure: Measure, row: Row, seen: Sequence[dateti
     day = reader.visit(row).day
     return Flag(
         name="look-again",
-        evidence=f"{what}, but the tissue map of that photo is in more doubt than usual; look at "
+        evidence=f"{what}, but the tissue map of that photo is in doubt; look at "
         "the specimen and at its outline, and photograph it again",
         raised_on=day,
         could_raise_on=day,

@@ -59,6 +59,7 @@ class Visit:
     card: str = ""  # serial of a card with nominal values: colour holds against that print only
     light_changed: bool = False
     light: int | None = None  # number of the light period; None = a light that did not last
+    unsure: float | None = None  # share of the specimen of which the tissue map is unsure
     handled: bool = False  # soon after heavy feeding, dip, cut or move
     open: str = ""
     like: int | None = None  # number of the period of like visits; None = unlike the others

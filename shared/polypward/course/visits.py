@@ -145,6 +145,7 @@ def _one_visit(
         lamp=_most(reading.lamp for reading in used),
         card=_most(reading.card_serial for reading in used if reading.colour_grade == "relative"),
         light_changed=bool(coloured) and not usual,
+        unsure=_middle(reading.unsure for reading in photos),
         handled=any(_handled(reading, care, settings) for reading in photos),
         open=_most(reading.open for reading in photos),
         expansion=sizes[0],

@@ -75,6 +75,28 @@ def test_a_true_loss_is_flagged_by_the_second_visit_though_the_first_was_in_doub
     assert {name for name, _, _ in flags_of(sure)} == {"recession", "sharp-loss"}
 
 
+def test_an_unsure_map_waits_though_its_own_sd_is_the_usual(photo: Make, score: Score) -> None:
+    readings = course_of(photo, [0.98, 0.98, 0.98, 0.76, 0.76], {})
+    readings[3] = replace(readings[3], unsure=0.065)
+    assert flags_of(score(readings[:4], pooled=WARD)) == [("look-again", "01-23", True)]
+    assert ("recession", "01-30", True) in flags_of(score(readings, pooled=WARD))
+    # Two sure photos of the same day outvote it.
+    sure = [replace(readings[3], photo=f"{n}.jpg", sha256=f"{n}", unsure=0.01) for n in (1, 2)]
+    outvoted = score([*readings[:4], *sure], pooled=WARD)
+    assert {name for name, _, _ in flags_of(outvoted)} == {"recession", "sharp-loss"}
+
+
+def test_a_doubtful_visit_does_not_wait_where_the_one_before_it_leans_the_same_way(
+    photo: Make, score: Score
+) -> None:
+    """0.96 is no signal beside 0.98, but it is 2 SDs of the ward on the way to 0.76."""
+    for before, waits in ((0.98, True), (0.96, False)):
+        readings = course_of(photo, [0.98, 0.98, before, 0.76], {3: 0.03})
+        assert flags_of(score(readings[:3], pooled=WARD)) == []
+        names = {name for name, _, _ in flags_of(score(readings, pooled=WARD))}
+        assert names == ({"look-again"} if waits else {"recession"})
+
+
 def test_a_person_who_looked_answers_a_doubt(photo: Make, score: Score, care: Care) -> None:
     readings = course_of(photo, [0.98, 0.98, 0.98, 0.76], {3: 0.03})
     well = score(readings, pooled=WARD, care=[care(22, "look", state="well")])
