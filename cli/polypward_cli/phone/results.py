@@ -23,7 +23,7 @@ _DO: Final = {
     "specimen-conflict": "Say below which specimen it is.",
     "no-date": "Say below when it was taken.",
     "future-date": "Set the phone's clock, and say below when it was taken.",
-    "unsure": "Take the photo again in even white light.",
+    "unsure": "Take the photo again in even white light, on a plain ground.",
     "dropped": "It stays in the ward. Take it in again below if that was a slip.",
     "measuring-failed": "The photo is kept. Take another one; at the desk, ward.log says more.",
     "no-height": "Give the height in the settings, best with the card at mid-height.",

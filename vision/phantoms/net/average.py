@@ -42,11 +42,15 @@ def main() -> None:
     parser.add_argument("nets", type=Path, nargs="+", help="folders that phantoms.net.train wrote")
     parser.add_argument("--out", type=Path, required=True)
     asked = parser.parse_args()
-    facts = [json.loads((net / "net.json").read_text("utf-8")) for net in asked.nets]
+    facts = {net: json.loads((net / "net.json").read_text("utf-8")) for net in asked.nets}
     network = averaged([onnx.load(str(net / "net.onnx")) for net in asked.nets])
     asked.out.mkdir(parents=True, exist_ok=True)
     onnx.save(network, str(asked.out / "net.onnx"))
-    told = {"widths": facts[0]["widths"], "mean_of": facts}
+    parts = [
+        {"share": round(asked.nets.count(net) / len(asked.nets), 3), **told}
+        for net, told in facts.items()
+    ]
+    told = {"widths": parts[0]["widths"], "mean_of": parts}
     (asked.out / "net.json").write_text(json.dumps(told, indent=1) + "\n", encoding="utf-8")
 
 
