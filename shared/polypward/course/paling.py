@@ -18,6 +18,8 @@ _PALE_FROM: Final = 0.5
 # How much a and b count beside L on the chart, so that colourful bleaching does not pass for
 # health: of 0, 0.3, 0.5 and 1 the one that finds both kinds of paling in ``bench/calibration.py``.
 _CHROMA_WEIGHT: Final = 0.3
+# Where that makes the SD so many times larger, lightness is too small a part of the axis to go by.
+_MOST_SD_FACTOR: Final = 1.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +67,8 @@ class Axis:
 
         Bleached tissue may turn more colourful (Bollati et al. 2020, Current Biology 30:2433-2445),
         which a plain projection takes for rich colour. Here a and b count for less; a
-        colour on the axis is placed where `place` puts it.
+        colour on the axis is placed where `place` puts it. On an axis along which the colour fades
+        and hardly gets lighter it is that projection.
 
         Parameters
         ----------
@@ -85,7 +88,10 @@ class Axis:
         square = math.fsum((dx * (x1 - x0), dy * (y1 - y0), dz * (z1 - z0)))
         shift = math.fsum((dx * (x - x0), dy * (y - y0), dz * (z - z0)))
         scale = self.length_lab / square
-        return scale * shift, scale * math.sqrt(math.fsum((dx * dx, dy * dy, dz * dz)))
+        sd_factor = scale * math.sqrt(math.fsum((dx * dx, dy * dy, dz * dz)))
+        if sd_factor > _MOST_SD_FACTOR:
+            return self.place(lab)[0] * self.length_lab, 1.0
+        return scale * shift, sd_factor
 
     def index_sd(self, lab_sd: float) -> float:
         """SD of the index from the SD of a colour along one direction (Lab units)."""

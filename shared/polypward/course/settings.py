@@ -125,7 +125,7 @@ class CourseSettings:
     cover_floor: float = 0.01
     overgrown_floor: float = 0.01
     lab_floor: float = 1.5
-    lab_floor_known: float = 0.8
+    lab_floor_known: float = 0.6
     pale_per_contraction_lab: float = 6.0
     pale_per_contraction_sd_lab: float = 3.0
     share_per_contraction_sd: float = 0.02

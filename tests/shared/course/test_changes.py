@@ -31,14 +31,14 @@ def test_overgrowth_has_a_trend_where_anything_grows(photo: Make, score: Score) 
 def test_the_smallest_change_is_told_by_what_repeats_and_no_finer_than_the_floor(
     photo: Make, score: Score
 ) -> None:
-    """1.96 sqrt(2) SD (Bland & Altman 1996); 0.01 is the floor of cover, 0.8 Lab of colour."""
+    """1.96 sqrt(2) SD (Bland & Altman 1996); 0.01 is the floor of cover, 0.6 Lab of colour."""
     readings = [photo(0), photo(7)]
     assert score(readings).smallest_changes == {}
     told = score(readings, pooled=PooledSd(cover_within=0.02, lab_within=0.3)).smallest_changes
     assert told["cover"] == pytest.approx(2.772 * 0.02, rel=1e-3)
-    assert told["colour"] == pytest.approx(2.772 * 0.8, rel=1e-3)
+    assert told["colour"] == pytest.approx(2.772 * 0.6, rel=1e-3)
     # From (45, 5, 20) to the default white (90, 0, 8) it is 46.8 Lab.
-    assert told["paling"] == pytest.approx(2.772 * 0.8 / 46.8, rel=1e-3)
+    assert told["paling"] == pytest.approx(2.772 * 0.6 / 46.8, rel=1e-3)
     assert set(told) == {"cover", "colour", "paling"}
 
 

@@ -128,6 +128,15 @@ def test_colourful_bleaching_is_charted_by_lightness() -> None:
     assert axis.lean(vivid)[0] / axis.length_lab == pytest.approx(0.15, abs=0.015)
 
 
+def test_where_colour_fades_and_light_hardly_changes_the_chart_takes_the_whole_colour() -> None:
+    """From (77, -6, 25) to (86, 1, 9) lightness is 9 of 19.7 Lab: 3.5 of b alone are a fifth."""
+    axis = Axis((77.0, -6.0, 25.0), (86.0, 1.0, 9.0))
+    shift, sd_factor = axis.lean((78.0, -5.0, 21.5))
+    assert sd_factor == 1
+    # (1, 1, -3.5) . (9, 7, -16) / 19.65
+    assert shift == pytest.approx(72 / 19.647, rel=1e-3)
+
+
 def test_repeatability_is_that_of_like_cover(photo: Make) -> None:
     """Pairs 0.02 apart at 0.6, 0.002 apart at 0.97: SDs 0.0141 and 0.00141, to three digits."""
     readings = []
