@@ -34,7 +34,7 @@ __all__ = ["Judged", "error_of", "main", "plot"]
 Array = npt.NDArray[np.float32]
 
 BINS = np.linspace(0.25, 1.0, 16)
-LIMITS = (0.02, 0.03, 0.04, 0.05, 0.06, 0.08, 0.1, 0.15)
+LIMITS = (0.02, 0.03, 0.04, 0.05, 0.06, 0.07, 0.08, 0.1, 0.15)
 PIXELS = 4000  # of each cut-out, to fit a temperature to
 # A map that should not be believed: live cover, or live area from so many mm² on, that far off.
 OFF_COVER, OFF_AREA, ENOUGH_MM2 = 0.10, 0.20, 50.0

@@ -47,8 +47,7 @@ def main() -> None:
     asked.out.mkdir(parents=True, exist_ok=True)
     onnx.save(network, str(asked.out / "net.onnx"))
     parts = [
-        {"share": round(asked.nets.count(net) / len(asked.nets), 3), **told}
-        for net, told in facts.items()
+        {"share": round(asked.nets.count(net) / len(asked.nets), 3), **facts[net]} for net in facts
     ]
     told = {"widths": parts[0]["widths"], "mean_of": parts}
     (asked.out / "net.json").write_text(json.dumps(told, indent=1) + "\n", encoding="utf-8")

@@ -11,7 +11,7 @@ import torch
 from onnx import numpy_helper
 from torch import nn
 
-from phantoms.net.unet import LeanNet, WideNet
+from phantoms.net.unet import UNet
 
 __all__ = ["begin_from", "write_onnx"]
 
@@ -21,7 +21,7 @@ Numbers = npt.NDArray[np.float32]
 LIGHT_FROM = 1000
 
 
-def write_onnx(net: WideNet | LeanNet, path: Path) -> None:
+def write_onnx(net: UNet, path: Path) -> None:
     """Write a network that `polypward_vision.tissue.network` runs on pictures of any size.
 
     Its kernels are kept in half precision, cast when the file is opened.
@@ -55,7 +55,7 @@ def write_onnx(net: WideNet | LeanNet, path: Path) -> None:
 
 
 @torch.no_grad()
-def begin_from(path: Path, net: WideNet | LeanNet, seen: torch.Tensor) -> None:
+def begin_from(path: Path, net: UNet, seen: torch.Tensor) -> None:
     """Let `net` begin as a network of the same form that `write_onnx` wrote.
 
     Such a file holds convolutions that have taken up their normalisations. What these were is

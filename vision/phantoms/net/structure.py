@@ -14,10 +14,10 @@ __all__ = ["Structure"]
 
 # How often structure of real reef, and how often noise, is laid over a picture.
 REAL, NOISE = 0.25, 0.2
-# How often live tissue is patterned in two colours, whatever else is laid.
-PATTERNED = 0.15
 # How many of these have it on the ground as well.
 GROUND_TOO = 0.35
+# How often live tissue is patterned in two colours, whatever else is laid.
+PATTERNED = 0.15
 PICTURE_PX = 384
 # Cells of noise across a picture, from polyps to grains.
 CELLS = (15, 30, 60, 120, 240)
@@ -64,9 +64,7 @@ class Structure:
         often = (torch.rand(n, 1, 1, 1, device=device) < PATTERNED).float()
         edge = 1 + 6 * torch.rand(n, 1, 1, 1, device=device)
         where = torch.sigmoid(edge * (self._noise(n, device) - 0.5 * torch.randn_like(edge)))
-        colour = torch.randn(n, 3, 1, 1, device=device) * torch.tensor(
-            [0.2, 0.2, 0.2], device=device
-        ).view(1, 3, 1, 1)
+        colour = 0.2 * torch.randn(n, 3, 1, 1, device=device)
         return often * (labels == 1) * f.avg_pool2d(where, 3, 1, 1) * colour
 
     def _placed(self, pictures: torch.Tensor, n: int) -> torch.Tensor:

@@ -9,7 +9,7 @@ import torch
 from torch import nn
 from torch.nn import functional as f
 
-__all__ = ["FORMS", "LABELS", "SIDE", "LeanNet", "WideNet"]
+__all__ = ["FORMS", "LABELS", "SIDE", "LeanNet", "UNet", "WideNet"]
 
 LABELS = 4
 SIDE = 480  # of a training picture, px
@@ -33,7 +33,30 @@ def _block(inputs: int, outputs: int, *, spread: int = 1) -> nn.Sequential:
     )
 
 
-class WideNet(nn.Module):
+class UNet(nn.Module):
+    """What both forms have: ways down and up, joined level by level."""
+
+    down: nn.ModuleList
+    up: nn.ModuleList
+    join: nn.ModuleList
+
+    def ends(self) -> list[nn.Module]:
+        """Return the layers after the last join."""
+        raise NotImplementedError
+
+    def parts(self) -> list[nn.Module]:
+        """Return the layers in the order of the arithmetic."""
+        parts: list[nn.Module] = [part for block in self.down for part in block]
+        for level in range(len(self.up) - 1, -1, -1):
+            parts += [self.up[level], *self.join[level]]
+        return parts + self.ends()
+
+    def shipped(self) -> tuple[nn.Module, tuple[int, ...]]:
+        """Return what the ONNX file does, and the shape of a picture of SIDE for it."""
+        return self, (1, 3, SIDE, SIDE)
+
+
+class WideNet(UNet):
     """CIELAB (L / 50 - 1, a / 50, b / 50) to log odds of four labels.
 
     Sides must be multiples of 32. A first convolution halves the picture, a U-Net looks over 64 mm
@@ -75,19 +98,12 @@ class WideNet(nn.Module):
             x = self.join[level](torch.cat([self.up[level](x), seen[level]], 1))
         return self.out(self.edge(torch.cat([self.full(x), picture], 1)))
 
-    def parts(self) -> list[nn.Module]:
-        """Return the layers in the order of the arithmetic."""
-        parts: list[nn.Module] = [part for block in self.down for part in block]
-        for level in range(len(self.up) - 1, -1, -1):
-            parts += [self.up[level], *self.join[level]]
-        return [*parts, self.full, *self.edge, self.out]
-
-    def shipped(self) -> tuple[nn.Module, tuple[int, ...]]:
-        """Return what the ONNX file does, and the shape of a picture of SIDE for it."""
-        return self, (1, 3, SIDE, SIDE)
+    def ends(self) -> list[nn.Module]:
+        """Return the layers after the last join."""
+        return [self.full, *self.edge, self.out]
 
 
-class LeanNet(nn.Module):
+class LeanNet(UNet):
     """The same from a quarter as many operations: all at half scale, four pixels a place.
 
     The four pixels of a place come in as 12 numbers and go out as 16 log odds, so that no
@@ -128,12 +144,9 @@ class LeanNet(nn.Module):
             x = self.join[level](up + seen[level])
         return self.out(self.edge(torch.cat([x, places], 1)))
 
-    def parts(self) -> list[nn.Module]:
-        """Return the layers in the order of the arithmetic."""
-        parts: list[nn.Module] = [part for block in self.down for part in block]
-        for level in range(len(self.up) - 1, -1, -1):
-            parts += [self.up[level], *self.join[level]]
-        return [*parts, *self.edge, self.out]
+    def ends(self) -> list[nn.Module]:
+        """Return the layers after the last join."""
+        return [*self.edge, self.out]
 
     def shipped(self) -> tuple[nn.Module, tuple[int, ...]]:
         """Return what the ONNX file does, and the shape of a picture of SIDE for it."""
