@@ -8,7 +8,7 @@ import numpy as np
 from phantoms.body import BODY_PX_MM, Body, Grid, dome, one_piece, polar
 from phantoms.crowds import branching, bubbly, tentacled
 from phantoms.fields import grid_mm, smooth_noise, wavy
-from phantoms.openwork import fan, heads, ribbon, ring, sheet
+from phantoms.openwork import fan, heads, nested, ribbon, ring, sheet
 from phantoms.unlike import coil, cups, petals, terraces
 
 __all__ = ["BODY_PX_MM", "PLANS", "Body", "make_body"]
@@ -192,6 +192,7 @@ PLANS: dict[str, Callable[[np.random.Generator, Grid, float], Body]] = {
     "heads": heads,
     "sheet": sheet,
     "fan": fan,
+    "nested": nested,
     "cups": cups,
     "petals": petals,
     "terraces": terraces,

@@ -134,7 +134,9 @@ def _drawn_specimen(
     y, x = row - centre[0], col - centre[1]
     radius = rng.uniform(7, 0.42 * min(shape) * px_mm) / px_mm
     reach = np.hypot(y, x * rng.uniform(0.7, 1.0)) / radius
-    form = rng.choice(["solid", "heads", "ring", "strands"], p=[0.48, 0.18, 0.16, 0.18])
+    form = rng.choice(
+        ["solid", "heads", "ring", "nested", "strands"], p=[0.42, 0.16, 0.12, 0.14, 0.16]
+    )
     light_of = np.zeros(shape, np.float32)
     if form == "heads":  # heads that stand apart, the ground between them
         reach = _heads(rng, x / radius, y / radius)
@@ -144,6 +146,11 @@ def _drawn_specimen(
         width = rng.uniform(0.12, 0.3)
         reach = np.abs(reach - (1 - width) * (0.75 + waves)) / width
         radius *= width
+    elif form == "nested":  # walls inside one another, the ground between them
+        walls = rng.uniform(1.5, 4)
+        bent = walls * reach + rng.uniform(0.05, 0.5) * smooth_noise(rng, shape, radius / 2)
+        reach = np.maximum(2 * np.abs(bent % 1 - 0.5) / rng.uniform(0.4, 0.8), reach**12)
+        radius /= walls
     elif form == "strands":
         radius = max(radius, 11 / px_mm)
         reach, light_of = _strands(rng, shape, radius)

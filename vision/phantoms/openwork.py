@@ -6,7 +6,7 @@ import numpy as np
 from phantoms.body import BODY_PX_MM, Body, Grid, dome, one_piece, polar
 from phantoms.fields import Field, grid_mm, smooth_noise, unit_noise, wavy
 
-__all__ = ["fan", "heads", "ribbon", "ring", "sheet"]
+__all__ = ["fan", "heads", "nested", "ribbon", "ring", "sheet"]
 
 
 def _skin(rng: np.random.Generator, shape: Grid, reach: Field) -> Field:
@@ -112,6 +112,30 @@ def heads(rng: np.random.Generator, shape: Grid, radius_mm: float) -> Body:
     return _body(
         rng, reach, along, mouth, height_mm=0.15 * radius_mm * rng.uniform(0.3, 1), pieces=True,
         loss_order=order - 0.6 * np.clip(reach, 0, 1),
+    )  # fmt: skip
+
+
+def nested(rng: np.random.Generator, shape: Grid, radius_mm: float) -> Body:
+    """Draw walls inside one another, ground between them: rings, arms or a maze of noise."""
+    r, angle = polar(shape)
+    r = r / radius_mm * (1 + wavy(rng, angle, amount=rng.uniform(0, 0.08), waves=(2, 7)))
+    walls = rng.uniform(1.6, 4.2)
+    if rng.random() < 0.65:
+        arms = int(rng.choice([-3, -2, 0, 0, 0, 2, 3]))
+        turn = walls * r + arms * angle / (2 * np.pi) + rng.random()
+        turn = turn + rng.uniform(0, 0.35) * smooth_noise(rng, shape, 60)
+        away = 2 * np.abs(turn % 1 - 0.5)
+    else:
+        field = smooth_noise(rng, shape, radius_mm / BODY_PX_MM / walls / 2)
+        away = 0.6 * np.abs(field)
+    wide = rng.uniform(0.4, 0.8) * (1 + 0.15 * smooth_noise(rng, shape, 60))
+    gaps = np.clip(smooth_noise(rng, shape, 60) - rng.uniform(0.8, 2.5), 0, 1)
+    reach = np.asarray(np.maximum(away / wide + 3 * gaps, (r / 0.97) ** 12), np.float32)
+    mouth = np.exp(-((reach / 0.25) ** 2)) * unit_noise(rng, shape, 20)
+    along = (radius_mm * r * angle + 2 * smooth_noise(rng, shape, 50)) / rng.uniform(1.2, 3)
+    return _body(
+        rng, reach, np.asarray(along, np.float32), mouth, pieces=True,
+        height_mm=radius_mm / walls / 2 * rng.uniform(0.3, 0.9),
     )  # fmt: skip
 
 

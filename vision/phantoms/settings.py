@@ -48,6 +48,7 @@ TRAIN = Family(
         "heads",
         "sheet",
         "fan",
+        "nested",
     ),
     colours=(
         (42, 10, 26),  # brown
