@@ -64,7 +64,8 @@ model: $(READY) ## measure the tissue model's network again and write its proven
 
 network: $(READY) ## train the tissue model's network anew (needs PyTorch and a GPU), then put it in use
 	$(BIN)/python -m phantoms.net.tiles build/tiles --workers $(JOBS)
-	$(BIN)/python -m phantoms.net.train build/tiles --out build/network
+	$(BIN)/python -m phantoms.net.train build/tiles --out build/wide --form wide
+	$(BIN)/python -m phantoms.net.train build/tiles --out build/network --teacher build/wide/net.onnx
 	$(BIN)/python -m phantoms.base_model --net build/network
 
 wheel: $(READY) ## build dist/*.whl

@@ -77,7 +77,7 @@ def test_a_true_loss_is_flagged_by_the_second_visit_though_the_first_was_in_doub
 
 def test_an_unsure_map_waits_though_its_own_sd_is_the_usual(photo: Make, score: Score) -> None:
     readings = course_of(photo, [0.98, 0.98, 0.98, 0.76, 0.76], {})
-    readings[3] = replace(readings[3], unsure=0.065)
+    readings[3] = replace(readings[3], unsure=0.075)
     assert flags_of(score(readings[:4], pooled=WARD)) == [("look-again", "01-23", True)]
     assert ("recession", "01-30", True) in flags_of(score(readings, pooled=WARD))
     # Two sure photos of the same day outvote it.

@@ -188,3 +188,42 @@ def test_a_map_tells_how_much_of_it_may_be_on_the_wrong_side_of_live() -> None:
     # Half of the disc is wrong with a chance of 0.2, half with 0.3; votes of neighbours blur the
     # seam and the rim, a few per cent of it.
     assert found.sides == pytest.approx(0.25, abs=0.01)
+
+
+class Holed:
+    """Says "live" with a hole of ground in it, as likely as told; ground all around is certain."""
+
+    def __init__(self, radius_mm: float, ground: float, *, gate: bool = False) -> None:
+        self.radius_mm, self.ground, self.gate = radius_mm, ground, gate
+
+    def probabilities(self, lab: Tile, **_: object) -> Tile:
+        chances = np.zeros((*lab.shape[:2], 4), np.float32)
+        body = disc(48, 42, 15)
+        if self.gate:  # the hole is a bay: open on one side
+            body &= ~(disc(58, 42, 2) | disc(55, 42, 2) | disc(62, 42, 2))
+        chances[..., BACKGROUND] = ~body
+        hole = disc(48, 42, self.radius_mm)
+        chances[hole, BACKGROUND] = self.ground
+        chances[..., LIVE] = 1 - chances[..., BACKGROUND]
+        return chances
+
+
+@pytest.mark.parametrize(
+    ("radius_mm", "ground", "filled"),
+    [(4, 0.7, True), (4, 0.9, False), (1.2, 0.7, False)],
+)
+def test_a_large_hole_is_one_only_where_ground_is_likely(
+    radius_mm: float, ground: float, filled: bool
+) -> None:
+    tile = np.zeros((*SHAPE, 3), np.float32)
+    found = mapped(tile, Holed(radius_mm, ground))  # type: ignore[arg-type]
+    middle = disc(48, 42, 0.7 * radius_mm)
+    assert (found.labels[middle] == (LIVE if filled else BACKGROUND)).all()
+    if filled:
+        assert found.unsure_map[middle].min() > 0.25  # doubtful it stays
+
+
+def test_a_bay_is_no_hole() -> None:
+    tile = np.zeros((*SHAPE, 3), np.float32)
+    found = mapped(tile, Holed(8, 0.7, gate=True))  # type: ignore[arg-type]
+    assert (found.labels[disc(48, 42, 6)] == BACKGROUND).all()

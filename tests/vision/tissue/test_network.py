@@ -40,6 +40,15 @@ def test_sizes_may_change_between_calls(network: Network) -> None:
     assert np.allclose(network(lab), first, atol=1e-6)
 
 
+@pytest.mark.parametrize("shape", [(8, 8), (32, 96), (96, 20)])
+def test_the_first_answer_is_as_all_later_ones(network: Network, shape: tuple[int, int]) -> None:
+    lab = np.random.default_rng(9).uniform(0, 80, (*shape, 3)).astype(np.float32)
+    fresh = Network(network.onnx)
+    first = fresh(lab)
+    fresh(np.zeros((96, 64, 3), np.float32))
+    assert np.array_equal(fresh(lab), first)
+
+
 def test_it_goes_to_another_process_as_bytes(network: Network) -> None:
     lab = np.random.default_rng(4).uniform(0, 80, (32, 32, 3)).astype(np.float32)
     again = pickle.loads(pickle.dumps(network))

@@ -23,6 +23,7 @@ from phantoms.net.disturb import disturb
 from phantoms.net.onnx_file import begin_from, write_onnx
 from phantoms.net.pool import Pool, scaled_lab
 from phantoms.net.structure import Structure
+from phantoms.net.take_over import take_over
 from phantoms.net.unet import FORMS, LABELS, WideNet
 
 # How often a training picture is of each kind, whatever their numbers in the folder.
@@ -146,6 +147,11 @@ class Trainer:
         begin_from(teacher, self.teacher, scaled_lab(colour))
         self.teacher.eval().requires_grad_(False)
 
+    def begin_as_teacher(self) -> None:
+        """Begin with what the teacher has learned, as far as a network on places can."""
+        take_over(self.net, self.teacher)  # type: ignore[arg-type]
+        self.mean.load_state_dict(self.net.state_dict())
+
     def agree(self) -> None:
         """Begin alike on all GPUs."""
         if distributed.is_initialized():
@@ -185,8 +191,10 @@ def main() -> None:
     parser.add_argument("--begin", type=Path, help="net.pt or net.onnx to go on from")
     parser.add_argument("--structure", type=Path, help="folder of reef photos (traced/textures.py)")
     parser.add_argument("--room", type=int, default=40_000, help="most tiles on a GPU")
-    parser.add_argument("--form", choices=FORMS, default="wide")
-    parser.add_argument("--teacher", type=Path, help="net.onnx of a wide network to learn from")
+    parser.add_argument("--form", choices=FORMS, default="trim")
+    parser.add_argument(
+        "--teacher", type=Path, help="net.onnx of a wide network to begin as and learn from"
+    )
     asked = parser.parse_args()
     asked.out.mkdir(parents=True, exist_ok=True)
     rank, world = int(os.environ.get("RANK", "0")), int(os.environ.get("WORLD_SIZE", "1"))
@@ -209,6 +217,8 @@ def main() -> None:
         trainer.begin(asked.begin, pool.draw(asked.batch)[0])
     if asked.teacher:
         trainer.learn_from(asked.teacher, pool.draw(asked.batch)[0])
+        if not asked.begin and asked.form != "wide":
+            trainer.begin_as_teacher()
     trainer.agree()
     weights = sum(part.numel() for part in trainer.net.parameters())
     print(f"{len(pool.known)} tiles, {weights} weights, on {device}", flush=True)

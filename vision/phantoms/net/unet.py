@@ -1,4 +1,4 @@
-"""Two forms of the network, small U-Nets on CIELAB at 0.2 mm per pixel: a wide and a lean one.
+"""Forms of the network, small U-Nets on CIELAB at 0.2 mm per pixel: wide, trim and lean.
 
 Ronneberger, Fischer & Brox 2015, MICCAI, LNCS 9351:234-241.
 """
@@ -9,7 +9,16 @@ import torch
 from torch import nn
 from torch.nn import functional as f
 
-__all__ = ["FORMS", "LABELS", "SIDE", "LeanNet", "UNet", "WideNet"]
+__all__ = [
+    "FORMS",
+    "LABELS",
+    "SIDE",
+    "LeanNet",
+    "PlacesNet",
+    "TrimNet",
+    "UNet",
+    "WideNet",
+]
 
 LABELS = 4
 SIDE = 480  # of a training picture, px
@@ -34,7 +43,7 @@ def _block(inputs: int, outputs: int, *, spread: int = 1) -> nn.Sequential:
 
 
 class UNet(nn.Module):
-    """What both forms have: ways down and up, joined level by level."""
+    """What all forms have: ways down and up, joined level by level."""
 
     down: nn.ModuleList
     up: nn.ModuleList
@@ -103,14 +112,17 @@ class WideNet(UNet):
         return [self.full, *self.edge, self.out]
 
 
-class LeanNet(UNet):
-    """The same from a quarter as many operations: all at half scale, four pixels a place.
+class PlacesNet(UNet):
+    """The same from far fewer operations: all at half scale, four pixels a place.
 
     The four pixels of a place come in as 12 numbers and go out as 16 log odds, so that no
-    convolution runs at full scale. What comes up is added to what was seen on the way down.
+    convolution runs at full scale. `joined` tells for each level, the flattest first, how what
+    comes up meets what was seen on the way down: added and convolved ("sum"), or side by side and
+    convolved "once" or "twice".
     """
 
-    widths = (16, 32, 96, 144, 192)
+    widths: tuple[int, ...]
+    joined: tuple[str, ...]
 
     def __init__(self) -> None:
         super().__init__()
@@ -124,7 +136,10 @@ class LeanNet(UNet):
         )
         self.up = nn.ModuleList(nn.Conv2d(deep, flat, 1) for flat, deep in pairs)
         self.join = nn.ModuleList(
-            nn.Sequential(*_normalised(flat, flat, padding=1)) for flat, _ in pairs
+            _block(2 * flat, flat)
+            if how == "twice"
+            else nn.Sequential(*_normalised(flat if how == "sum" else 2 * flat, flat, padding=1))
+            for (flat, _), how in zip(pairs, self.joined, strict=True)
         )
         self.edge = nn.Sequential(*_normalised(widths[0] + 12, widths[0], padding=1))
         self.out = nn.Conv2d(widths[0], 4 * LABELS, 1)
@@ -141,7 +156,10 @@ class LeanNet(UNet):
             seen.append(x)
         for level in range(len(self.up) - 1, -1, -1):
             up = f.interpolate(self.up[level](x), scale_factor=2, mode="bilinear")
-            x = self.join[level](up + seen[level])
+            both = (
+                up + seen[level] if self.joined[level] == "sum" else torch.cat([up, seen[level]], 1)
+            )
+            x = self.join[level](both)
         return self.out(self.edge(torch.cat([x, places], 1)))
 
     def ends(self) -> list[nn.Module]:
@@ -153,10 +171,24 @@ class LeanNet(UNet):
         return _Places(self), (1, 12, SIDE // 2, SIDE // 2)
 
 
-class _Places(nn.Module):
-    """A lean network on places."""
+class TrimNet(PlacesNet):
+    """About half the operations of the wide network."""
 
-    def __init__(self, net: LeanNet) -> None:
+    widths = (24, 48, 96, 144, 192)
+    joined = ("sum", "once", "twice", "twice")
+
+
+class LeanNet(PlacesNet):
+    """About a third of the operations of the wide network."""
+
+    widths = (16, 48, 96, 144, 192)
+    joined = ("sum", "sum", "sum", "sum")
+
+
+class _Places(nn.Module):
+    """A network on places."""
+
+    def __init__(self, net: PlacesNet) -> None:
         super().__init__()
         self.net = net
 
@@ -164,4 +196,4 @@ class _Places(nn.Module):
         return self.net.places(x)
 
 
-FORMS = {"wide": WideNet, "lean": LeanNet}
+FORMS = {"wide": WideNet, "trim": TrimNet, "lean": LeanNet}

@@ -21,8 +21,13 @@ SMOOTH_MM = 0.6
 # Lines of bare or overgrown thinner than this are edges, not losses. On 40 held-out phantoms 0.6 mm
 # costs no overlap; 1.0 mm would cost 0.01 of bare and of overgrown.
 SLIVER_MM = 0.6
-# Where background is likelier than this, no other label can be as likely.
-MAYBE_TISSUE = 0.51
+# Ground counts for this share of its likelihood against what a specimen shows: with all of it the
+# live areas of 140 held-out cut-outs read 0.3 to 0.6 % too small (median), with this 0.1 % off.
+GROUND_COUNTS = 0.8
+# Where ground is likelier than this, no other label can win.
+MAYBE_TISSUE = 1 / (1 + GROUND_COUNTS) + 0.01
+# Ground within a specimen, of this area and more, is a part of it if less likely than this.
+HOLE_MM2, SURE_HOLE = 10.0, 0.8
 # A pixel whose best label is less likely than this is unsure.
 SURE = 0.6
 
@@ -168,26 +173,44 @@ def _looked(
 ) -> _Look:
     """Label what is `inside`."""
     chances = model.probabilities(lab, mm_per_px=mm_per_px, valid=valid, centre_mm=aim_mm)
-    side = max(3, 2 * round(SMOOTH_MM / mm_per_px / 2 - 0.5) + 1)
-    planes = [_blurred(plane, side) for plane in cv2.split(chances)]
     look = _Look(
         labels=np.full(inside.shape, BACKGROUND, np.uint8),
-        unsure_map=np.where(inside, 1 - planes[BACKGROUND], np.float32(0)),
+        unsure_map=np.zeros(inside.shape, np.float32),
         any_tissue=np.full(inside.shape, LIVE, np.uint8),
         other_side=np.zeros(inside.shape, np.float32),
     )
+    side = max(3, 2 * round(SMOOTH_MM / mm_per_px / 2 - 0.5) + 1)
+    # Where the ground is certain all around, smoothing makes nothing else of it.
+    doubted = (chances[..., BACKGROUND] < 1).astype(np.uint8)
+    _look_at(look, around(doubted, room=side), chances, inside, mm_per_px=mm_per_px, side=side)
+    return look
+
+
+def _look_at(
+    look: _Look,
+    part: tuple[slice, slice],
+    chances: Plane,
+    inside: npt.NDArray[np.bool_],
+    *,
+    mm_per_px: float,
+    side: int,
+) -> None:
+    """Label one part of a cut-out, in place."""
+    labels, unsure_map, inside = look.labels[part], look.unsure_map[part], inside[part]
+    planes = [_blurred(plane, side) for plane in cv2.split(chances[part])]
+    unsure_map[:] = np.where(inside, 1 - planes[BACKGROUND], np.float32(0))
     maybe = (planes[BACKGROUND] < MAYBE_TISSUE).astype(np.uint8)
-    part = around(maybe, room=2 * round(SLIVER_MM / mm_per_px) + 1)
-    planes = [plane[part] for plane in planes]
+    within = around(maybe, room=2 * round(SLIVER_MM / mm_per_px) + 1)
+    planes = [plane[within] for plane in planes]
     _fade_slivers(planes, mm_per_px=mm_per_px)
     best, likeliest, any_tissue = _best(planes)
-    look.labels[part] = np.where(inside[part], best, np.uint8(BACKGROUND))
-    look.unsure_map[part] = np.where(inside[part], 1 - likeliest, np.float32(0))
-    look.any_tissue[part] = any_tissue
-    look.other_side[part] = np.where(
+    _fill_doubtful_holes(best, any_tissue, planes[BACKGROUND], mm_per_px=mm_per_px)
+    labels[within] = np.where(inside[within], best, np.uint8(BACKGROUND))
+    unsure_map[within] = np.where(inside[within], 1 - likeliest, np.float32(0))
+    look.any_tissue[part][within] = any_tissue
+    look.other_side[part][within] = np.where(
         any_tissue == LIVE, planes[BARE] + planes[OVERGROWN], planes[LIVE]
     )
-    return look
 
 
 def _blurred(plane: Any, side: int) -> Plane:
@@ -216,6 +239,29 @@ def _fade_slivers(planes: Sequence[Plane], *, mm_per_px: float) -> None:
             plane[thin] /= rest
 
 
+def _fill_doubtful_holes(
+    best: npt.NDArray[np.uint8],
+    any_tissue: npt.NDArray[np.uint8],
+    ground: Plane,
+    *,
+    mm_per_px: float,
+) -> None:
+    """Take large patches of ground that a specimen encloses for its own where they are doubtful.
+
+    In place; `ground` is the probability of background, all arrays (rows, cols).
+    """
+    count, parts = cv2.connectedComponents((best == BACKGROUND).astype(np.uint8), connectivity=4)
+    sizes = np.bincount(parts.ravel(), minlength=count)
+    chance = np.bincount(parts.ravel(), ground.ravel(), count) / np.maximum(sizes, 1)
+    filled = (chance < SURE_HOLE) & (sizes * mm_per_px**2 >= HOLE_MM2)
+    rim = np.concatenate([parts[0], parts[-1], parts[:, 0], parts[:, -1]])
+    filled[rim] = False
+    filled[0] = False  # what is no background
+    if filled.any():
+        where = filled[parts]
+        best[where] = any_tissue[where]
+
+
 def _best(
     planes: Sequence[Plane],
 ) -> tuple[npt.NDArray[np.uint8], Plane, npt.NDArray[np.uint8]]:
@@ -229,7 +275,7 @@ def _best(
         np.putmask(any_tissue, planes[label] > highest, label)
         highest = np.maximum(highest, planes[label])
     best = any_tissue.copy()
-    np.putmask(best, planes[BACKGROUND] > highest, BACKGROUND)
+    np.putmask(best, GROUND_COUNTS * planes[BACKGROUND] > highest, BACKGROUND)
     return best, np.maximum(planes[BACKGROUND], highest), any_tissue
 
 

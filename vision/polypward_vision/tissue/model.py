@@ -20,10 +20,9 @@ __all__ = ["TissueModel", "load_base_model", "model_from_arrays", "shown_view"]
 Array = npt.NDArray[np.float32]
 
 # A glance at the whole cut-out, at GLANCE of the network's scale, finds where tissue is likelier
-# than HINT; that, with MARGIN_MM around it, is looked at CLOSE times as large. (On 40
-# held-out photos overlap is as of the whole looked at closely, cover better, in half the time;
-# 12 mm around it instead of 6 moves the overlaps of 140 by -0.001 to 0.005 for a quarter more.)
-GLANCE, HINT = 0.5, 0.1
+# than HINT; that, with MARGIN_MM around it, is looked at CLOSE times as large. (docs/accuracy.md
+# tells what other numbers cost.)
+GLANCE, HINT = 0.4, 0.1
 MARGIN_MM, CLOSE = 6.0, 1.25
 # What is said where nothing is shown.
 NOTHING = np.array([1, 0, 0, 0], np.float32)
@@ -74,9 +73,10 @@ class TissueModel:
         """
         lab, valid = shown_view(lab, valid=valid, mm_per_px=mm_per_px)
         scale = mm_per_px / NETWORK_MM
-        chances = self.network(lab, scale=GLANCE * scale)
-        tissue = np.where(valid, 1 - chances[..., BACKGROUND], np.float32(0))
-        near = _surroundings(tissue, round(MARGIN_MM / mm_per_px))
+        ground = self.network(lab, scale=GLANCE * scale)[..., BACKGROUND]
+        near = _surroundings(np.where(valid, 1 - ground, 0), round(MARGIN_MM / mm_per_px))
+        chances = np.empty((*valid.shape, len(NOTHING)), np.float32)
+        chances[:] = NOTHING
         chances[near] = self.network(lab[near], scale=CLOSE * scale)
         chances[~valid] = NOTHING
         return chances

@@ -18,8 +18,12 @@ __all__ = ["NETWORK_MM", "Network"]
 Array = npt.NDArray[np.float32]
 # Side of a pixel that the network was trained on, mm.
 NETWORK_MM = 0.2
-# The network halves its picture five times.
-MULTIPLE = 32
+# Pixels across a place. The networks halve a picture of places four times.
+PLACE = 2
+MULTIPLE = 16 * PLACE
+# Smaller pictures are enlarged: where one place is left at the last, a net just opened answers with
+# what was in memory (OpenCV 5.0).
+LEAST = 2 * MULTIPLE
 LARGEST_BYTES = 8_000_000
 
 
@@ -27,9 +31,11 @@ LARGEST_BYTES = 8_000_000
 class Network:
     """A network from CIELAB to the log odds of the four labels of `polypward.labels`.
 
-    Its input ``lab`` is (1, 3, rows, cols): L / 50 - 1, a / 50, b / 50, at 0.2 mm per pixel, sides
-    in multiples of 32; its output (1, 4, rows, cols). `onnx` is the file's bytes; the network is
-    opened on first use, in each process that uses it.
+    It sees and answers places of 2 x 2 pixels, so that none of its convolutions runs at full scale.
+    Its input ``lab`` is (1, 12, rows / 2, cols / 2): L / 50 - 1 of a place's four pixels, row by
+    row, then a / 50, then b / 50, at 0.2 mm per pixel, sides in multiples of 16; its output
+    (1, 16, rows / 2, cols / 2), label by label. `onnx` is the file's bytes; the network is opened
+    on first use, in each process that uses it.
     """
 
     onnx: bytes
@@ -65,11 +71,14 @@ class Network:
     def _look(self, lab: Array) -> Array:
         """Probabilities of a picture as it is, shapes as in `__call__`."""
         rows, cols = lab.shape[:2]
-        below, right = -rows % MULTIPLE, -cols % MULTIPLE
+        below, right = (max(LEAST - side, -side % MULTIPLE) for side in (rows, cols))
         wide = cv2.copyMakeBorder(lab, 0, below, 0, right, cv2.BORDER_REPLICATE)
-        scaled = wide / np.float32(50)
-        scaled[..., 0] -= 1
-        blob = np.ascontiguousarray(scaled.transpose(2, 0, 1)[None])
+        down, along = wide.shape[0] // PLACE, wide.shape[1] // PLACE
+        places = wide.reshape(down, PLACE, along, PLACE, 3).transpose(4, 1, 3, 0, 2)
+        scaled = np.ascontiguousarray(places / np.float32(50))
+        scaled[0] -= 1
+        # The network reads these numbers when it runs: they must live until then.
+        blob = scaled.reshape(1, -1, down, along)
         try:
             if self._net is None:
                 self._net = _opened(self.onnx)
@@ -77,15 +86,17 @@ class Network:
             logits = np.asarray(self._net.forward(), np.float32)
         except cv2.error as error:
             raise BadInputError(f"tissue model: the network cannot be run ({error})") from error
-        if logits.shape != (1, len(LABEL_NAMES), *wide.shape[:2]):
+        labels = len(LABEL_NAMES)
+        if logits.shape != (1, labels * PLACE**2, down, along):
             raise BadInputError(
                 f"tissue model: the network gives an array of shape {logits.shape} instead of "
-                f"{(1, len(LABEL_NAMES), *wide.shape[:2])}"
+                f"{(1, labels * PLACE**2, down, along)}"
             )
-        chances = logits[0, :, :rows, :cols]
+        chances = logits.reshape(labels, PLACE, PLACE, down, along)
         chances = np.exp(chances - chances.max(axis=0))
         chances /= chances.sum(axis=0)
-        return np.asarray(cv2.merge(list(chances)), np.float32)
+        whole = chances.transpose(3, 1, 4, 2, 0).reshape(*wide.shape[:2], labels)
+        return np.ascontiguousarray(whole[:rows, :cols])
 
     def __getstate__(self) -> bytes:
         """Travel to another process as bytes."""
