@@ -144,7 +144,7 @@ PICTURES = (
     Picture(
         name="blue-lamp",
         code="colour-refused",
-        specimens=(_FOLDED,),
+        specimens=(_DISC,),
         lighting=replace(_LIGHT, lamp=reef(0.92, white="LED-B4")),
     ),
     Picture(
