@@ -18,6 +18,7 @@ from polypward_vision.corrected import CorrectedMap
 from polypward_vision.result import LeftOut, PhotoResult
 from polypward_vision.tile import MM_PER_PX, Tile, TileFrame
 from polypward_vision.tissue import Labeller, TissueMap, map_bodies
+from polypward_vision.tissue.holes import holes
 
 __all__ = ["measure_tray", "without_tags"]
 
@@ -154,10 +155,7 @@ def _paper(frame: TileFrame, lab: Lab, tag: Tag) -> Mask:
     # Print on the paper is a hole in it.
     tool = np.ones((3, 3), np.uint8)
     own = cv2.morphologyEx(own.astype(np.uint8), cv2.MORPH_OPEN, tool) > 0
-    holes, inside = cv2.connectedComponents((~own).astype(np.uint8), connectivity=4)
-    outer = np.unique(np.concatenate([inside[0], inside[-1], inside[:, 0], inside[:, -1]]))
-    printed = ~np.isin(np.arange(holes), outer)
-    printed[0] = False
+    inside, printed, _ = holes(own)
     whole = (own | code | printed[inside]).astype(np.uint8)
     return np.asarray(cv2.dilate(whole, tool, iterations=2) > 0)
 

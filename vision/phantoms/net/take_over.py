@@ -16,7 +16,8 @@ def take_over(net: PlacesNet, wide: WideNet) -> None:
     fewer channels at the flattest level, those stay that the layer after leans on most. Transposed
     convolutions become the mean of their four pixels; joins that add take the mean of both halves.
     """
-    first, second = _kept(wide, net.widths[0])
+    first = _leant_on(wide.down[0][3], net.widths[0])
+    second = _leant_on(wide.down[1][0], net.widths[0])
     stem = wide.down[0][0].weight  # (24, 3, 6, 6)
     places = stem.unflatten(3, (3, 2)).unflatten(2, (3, 2)).permute(0, 1, 3, 5, 2, 4)
     _set(net.down[0][0], net.down[0][1], wide.down[0][1], places.flatten(1, 3)[first], first)
@@ -41,10 +42,9 @@ def take_over(net: PlacesNet, wide: WideNet) -> None:
             _set(net.join[level][3], net.join[level][4], join[4], join[3].weight)
 
 
-def _kept(wide: WideNet, count: int) -> tuple[torch.Tensor, torch.Tensor]:
-    """Channels of the first and of the second convolution that are leant on most."""
-    weight = [wide.down[0][3].weight, wide.down[1][0].weight]
-    return tuple(part.abs().sum((0, 2, 3)).topk(count).indices.sort().values for part in weight)  # type: ignore[return-value]
+def _leant_on(after: nn.Conv2d, count: int) -> torch.Tensor:
+    """Those of a convolution's inputs that it leans on most, in their order."""
+    return after.weight.abs().sum((0, 2, 3)).topk(count).indices.sort().values
 
 
 def _set(

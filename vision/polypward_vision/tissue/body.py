@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from polypward.labels import BACKGROUND, BARE, LIVE
 from polypward_vision.tissue.around import around
+from polypward_vision.tissue.holes import holes
 
 __all__ = ["Body", "all_bodies", "pick_body"]
 
@@ -131,12 +132,8 @@ def _without_specks(mask: npt.NDArray[np.bool_], *, smallest_px: float) -> npt.N
 
 def _without_pinholes(mask: npt.NDArray[np.bool_], *, largest_px: float) -> npt.NDArray[np.bool_]:
     """Fill the small holes of a mask; what opens to the rim of the array is no hole."""
-    count, numbered = cv2.connectedComponents((~mask).astype(np.uint8), connectivity=4)
-    fill = np.bincount(numbered.ravel(), minlength=count) <= largest_px
-    fill[0] = False
-    rim = np.concatenate([numbered[0], numbered[-1], numbered[:, 0], numbered[:, -1]])
-    fill[rim] = False
-    return np.asarray(mask | fill.take(np.asarray(numbered)))
+    numbered, enclosed, sizes = holes(mask)
+    return np.asarray(mask | (enclosed & (sizes <= largest_px)).take(numbered))
 
 
 def _joined(mask: npt.NDArray[np.bool_], *, gap_px: float) -> tuple[npt.NDArray[np.int32], int]:

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from polypward.labels import BACKGROUND, BARE, LIVE, OVERGROWN
 from polypward_vision.tissue.around import around
 from polypward_vision.tissue.body import all_bodies, pick_body
+from polypward_vision.tissue.holes import holes
 
 __all__ = ["Labeller", "TissueMap", "map_bodies", "map_tissue"]
 
@@ -250,15 +251,11 @@ def _fill_doubtful_holes(
 
     In place; `ground` is the probability of background, all arrays (rows, cols).
     """
-    count, parts = cv2.connectedComponents((best == BACKGROUND).astype(np.uint8), connectivity=4)
-    sizes = np.bincount(parts.ravel(), minlength=count)
-    chance = np.bincount(parts.ravel(), ground.ravel(), count) / np.maximum(sizes, 1)
-    filled = (chance < SURE_HOLE) & (sizes * mm_per_px**2 >= HOLE_MM2)
-    rim = np.concatenate([parts[0], parts[-1], parts[:, 0], parts[:, -1]])
-    filled[rim] = False
-    filled[0] = False  # what is no background
+    numbered, enclosed, sizes = holes(best != BACKGROUND)
+    likely = np.bincount(numbered.ravel(), ground.ravel(), len(sizes)) / np.maximum(sizes, 1)
+    filled = enclosed & (likely < SURE_HOLE) & (sizes * mm_per_px**2 >= HOLE_MM2)
     if filled.any():
-        where = filled[parts]
+        where = filled.take(numbered)
         best[where] = any_tissue[where]
 
 

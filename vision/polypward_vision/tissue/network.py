@@ -21,8 +21,8 @@ NETWORK_MM = 0.2
 # Pixels across a place. The networks halve a picture of places four times.
 PLACE = 2
 MULTIPLE = 16 * PLACE
-# Smaller pictures are enlarged: where one place is left at the last, a net just opened answers with
-# what was in memory (OpenCV 5.0).
+# Smaller pictures are padded to it: where one place is left at the last, a net just opened answers
+# with what was in memory (OpenCV 5.0).
 LEAST = 2 * MULTIPLE
 LARGEST_BYTES = 8_000_000
 
@@ -87,10 +87,11 @@ class Network:
         except cv2.error as error:
             raise BadInputError(f"tissue model: the network cannot be run ({error})") from error
         labels = len(LABEL_NAMES)
-        if logits.shape != (1, labels * PLACE**2, down, along):
+        expected = (1, labels * PLACE**2, down, along)
+        if logits.shape != expected:
             raise BadInputError(
                 f"tissue model: the network gives an array of shape {logits.shape} instead of "
-                f"{(1, labels * PLACE**2, down, along)}"
+                f"{expected}"
             )
         chances = logits.reshape(labels, PLACE, PLACE, down, along)
         chances = np.exp(chances - chances.max(axis=0))
