@@ -24,12 +24,13 @@ from phantoms.net.onnx_file import begin_from, write_onnx
 from phantoms.net.pool import Pool, scaled_lab
 from phantoms.net.structure import Structure
 from phantoms.net.take_over import take_over
-from phantoms.net.unet import FORMS, LABELS, WideNet
+from phantoms.net.unet import FORMS, LABELS, SIDE, UNet, WideNet
 
 # How often a training picture is of each kind, whatever their numbers in the folder.
 WEIGHTS = {"photo": 0.45, "dressed": 0.15, "drawn": 0.15, "traced": 0.25}
 TAUGHT = 0.5  # how much of the cross-entropy is with what a teacher says
 MOST_GROUNDS = 3000  # as many as `phantoms.net.tiles` makes
+MM_PER_PX = 0.2  # of the tiles
 LEAST_PX = 250  # of a label in a picture, for its overlap to count: 10 mm² at 0.2 mm
 FIGURE_PX = 1250  # 50 mm², as in the figures
 # Kinds that are judged now and then, never trained on.
@@ -53,25 +54,40 @@ def loss_of(
     said = logits.softmax(1) * shown
     both = (said * truth).sum((2, 3))
     either = said.sum((2, 3)) + truth.sum((2, 3)) - both
-    counts = (truth.sum((2, 3)) >= LEAST_PX).float()
+    counts = (truth.sum((2, 3)) >= LEAST_PX * labels[0].numel() / SIDE**2).float()
     overlap = ((both + 1) / (either + 1) * counts).sum() / counts.sum().clamp(min=1)
     return entropy + 0.7 * (1 - overlap)
 
 
+def coarsened(
+    seen: torch.Tensor, labels: torch.Tensor, pixels: int
+) -> tuple[torch.Tensor, torch.Tensor]:
+    """Pictures of larger pixels, `pixels` across: mean colours, and the label in the middle."""
+    if pixels == 1:
+        return seen, labels
+    middle = slice(pixels // 2, None, pixels)
+    return f.avg_pool2d(seen, pixels), labels[..., middle, middle]
+
+
 @torch.no_grad()
-def overlaps(net: nn.Module, pool: Pool) -> list[float]:
+def overlaps(net: UNet, pool: Pool) -> list[float]:
     """Mean IoU of live, bare and overgrown over the pictures with 50 mm² of it."""
     net.eval()
     count = len(pool.known)
     if not count:
         return [0.0, 0.0, 0.0]
-    said = torch.cat([net(scaled_lab(part)).argmax(1) for part in pool.lab[:count].split(8)])
-    labels = pool.labels[:count]
+    every = pool.labels[:count]
+    pictures = [
+        coarsened(scaled_lab(lab), labels, net.coarse)
+        for lab, labels in zip(pool.lab[:count].split(8), every.split(8), strict=True)
+    ]
+    said = torch.cat([net(seen).argmax(1) for seen, _ in pictures])
+    labels = torch.cat([labels for _, labels in pictures])
     figures = []
     for label in (1, 2, 3):
         there = labels == label
         found = (said == label) & (labels != 255)
-        enough = there.sum((1, 2)) >= FIGURE_PX
+        enough = there.sum((1, 2)) >= FIGURE_PX / net.coarse**2
         share = (there & found).sum((1, 2)) / (there | found).sum((1, 2)).clamp(min=1)
         figures.append(round(float(share[enough].float().mean()), 4))
     return figures
@@ -113,6 +129,7 @@ class Trainer:
             if self.structure is not None:
                 lab = self.structure.laid(lab, labels)
             seen, truth = self._disturb(lab, labels, scaled_lab(grounds))
+            seen, truth = coarsened(seen, truth, self.net.coarse)
             seen = seen.contiguous(memory_format=torch.channels_last)
         loss = self._forward(seen, truth)
         self.optimiser.zero_grad(set_to_none=True)
@@ -196,6 +213,8 @@ def main() -> None:
         "--teacher", type=Path, help="net.onnx of a wide network to begin as and learn from"
     )
     asked = parser.parse_args()
+    if asked.teacher and FORMS[asked.form].coarse > 1:
+        parser.error(f"--form {asked.form} sees other pixels than a teacher would")
     asked.out.mkdir(parents=True, exist_ok=True)
     rank, world = int(os.environ.get("RANK", "0")), int(os.environ.get("WORLD_SIZE", "1"))
     torch.manual_seed(asked.seed + rank)
@@ -275,7 +294,7 @@ def _facts(
         "widths": trainer.net.widths,
         "tiles": {kind: len(places) for kind, places in pool.places.items()},
         "torch": torch.__version__,
-        "iou_at_0.2_mm": {
+        f"iou_at_{MM_PER_PX * trainer.net.coarse:g}_mm": {
             kind: dict(zip(names, overlaps(trainer.mean, tiles), strict=True))
             for kind, tiles in judged.items()
         },

@@ -1,4 +1,4 @@
-"""Forms of the network, small U-Nets on CIELAB at 0.2 mm per pixel: wide, trim and lean.
+"""Forms of the network, small U-Nets on CIELAB at 0.2 mm per pixel: wide, trim and lean; glance.
 
 Ronneberger, Fischer & Brox 2015, MICCAI, LNCS 9351:234-241.
 """
@@ -13,6 +13,7 @@ __all__ = [
     "FORMS",
     "LABELS",
     "SIDE",
+    "GlanceNet",
     "LeanNet",
     "PlacesNet",
     "TrimNet",
@@ -43,8 +44,12 @@ def _block(inputs: int, outputs: int, *, spread: int = 1) -> nn.Sequential:
 
 
 class UNet(nn.Module):
-    """What all forms have: ways down and up, joined level by level."""
+    """What all forms have: ways down and up, joined level by level.
 
+    `coarse` is how many pixels of 0.2 mm its own are across.
+    """
+
+    coarse = 1
     down: nn.ModuleList
     up: nn.ModuleList
     join: nn.ModuleList
@@ -168,7 +173,8 @@ class PlacesNet(UNet):
 
     def shipped(self) -> tuple[nn.Module, tuple[int, ...]]:
         """Return what the ONNX file does, and the shape of a picture of SIDE for it."""
-        return _Places(self), (1, 12, SIDE // 2, SIDE // 2)
+        side = SIDE // self.coarse // 2
+        return _Places(self), (1, 12, side, side)
 
 
 class TrimNet(PlacesNet):
@@ -185,6 +191,14 @@ class LeanNet(PlacesNet):
     joined = ("sum", "sum", "sum", "sum")
 
 
+class GlanceNet(PlacesNet):
+    """At 0.6 mm per pixel, to find where a closer look is worth while."""
+
+    coarse = 3
+    widths = (16, 32, 64, 96)
+    joined = ("sum", "sum", "sum")
+
+
 class _Places(nn.Module):
     """A network on places."""
 
@@ -196,4 +210,4 @@ class _Places(nn.Module):
         return self.net.places(x)
 
 
-FORMS = {"wide": WideNet, "trim": TrimNet, "lean": LeanNet}
+FORMS = {"wide": WideNet, "trim": TrimNet, "lean": LeanNet, "glance": GlanceNet}
