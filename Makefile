@@ -62,11 +62,12 @@ samples: $(READY) ## render sample_images/ again from its story
 model: $(READY) ## measure the tissue model's network again and write its provenance
 	$(BIN)/python -m phantoms.base_model
 
-network: $(READY) ## train the tissue model's network anew (needs PyTorch and a GPU), then put it in use
+network: $(READY) ## train the tissue model's networks anew (needs PyTorch and a GPU), then put them in use
 	$(BIN)/python -m phantoms.net.tiles build/tiles --workers $(JOBS)
 	$(BIN)/python -m phantoms.net.train build/tiles --out build/wide --form wide
 	$(BIN)/python -m phantoms.net.train build/tiles --out build/network --teacher build/wide/net.onnx
-	$(BIN)/python -m phantoms.base_model --net build/network
+	$(BIN)/python -m phantoms.net.train build/tiles --out build/glance --form glance --minutes 14
+	$(BIN)/python -m phantoms.base_model --net build/network --glance build/glance
 
 wheel: $(READY) ## build dist/*.whl
 	rm -rf build dist

@@ -210,7 +210,7 @@ class _Call:
 
 def npz_seeds() -> Seeds:
     """Return a small model's arrays, and the same with an object that wants to be unpickled."""
-    plain = {"network": np.zeros(64, np.uint8)}
+    plain = {name: np.zeros(64, np.uint8) for name in ("network", "glance")}
     seeds = []
     for name in (None, *plain):
         arrays: dict[str, Any] = dict(plain)

@@ -1,13 +1,15 @@
-"""Put a trained network into the tissue model that comes with polypward, and measure it.
+"""Put trained networks into the tissue model that comes with polypward, and measure it.
 
-``python -m phantoms.base_model --net FOLDER [--cache DIR]``: FOLDER is what `phantoms.net.train`
-wrote. Without it the network in use is measured again. Tiles are kept in the cache folder.
+``python -m phantoms.base_model --net FOLDER --glance FOLDER [--cache DIR]``: what
+`phantoms.net.train` wrote. Those in use stay where none is given. Tiles are kept in the cache
+folder.
 """
 
 import argparse
 import hashlib
 import json
 import os
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -24,17 +26,19 @@ from polypward_vision.tissue.network import Network
 
 DATA = Path(__file__).resolve().parents[1] / "polypward_vision" / "tissue" / "data"
 HELD_OUT_TILES = 40
+# Arrays of the model's file, facts of its provenance.
+NETWORKS = ("network", "glance")
 
 
-def write(model: TissueModel, network: dict[str, Any], figures: dict[str, Any]) -> None:
+def write(model: TissueModel, figures: dict[str, Any]) -> None:
     """Write base_model.npz and its provenance, and read them back."""
     today = date.today().isoformat()
-    digest = hashlib.sha256(model.network.onnx).hexdigest()
+    digest = hashlib.sha256(model.network.onnx + model.glance.onnx).hexdigest()
     provenance = {
         "version": f"base-{today}-{digest[:6]}",
         "script": "vision/phantoms/base_model.py (make network)",
         "date": today,
-        "network": {"script": "vision/phantoms/net/train.py", **network},
+        **{name: model.provenance[name] for name in NETWORKS},
         "libraries": {"numpy": np.__version__, "opencv": cv2.__version__},
         "held_out": figures,
     }
@@ -43,24 +47,31 @@ def write(model: TissueModel, network: dict[str, Any], figures: dict[str, Any]) 
     load_base_model()
 
 
+def _put_in(model: TissueModel, folders: dict[str, Path | None]) -> TissueModel:
+    """Return the model with the networks of these folders instead of its own."""
+    for name, folder in folders.items():
+        if folder is not None:
+            facts = json.loads((folder / "net.json").read_text(encoding="utf-8"))
+            facts = {"script": "vision/phantoms/net/train.py", **facts}
+            network = Network((folder / "net.onnx").read_bytes())
+            model = replace(model, **{name: network}, provenance={**model.provenance, name: facts})
+    return model
+
+
 def main() -> None:
-    """Measure a network on the held-out family, write the model, print the figures."""
+    """Measure networks on the held-out family, write the model, print the figures."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--net", type=Path, help="folder that phantoms.net.train wrote")
+    parser.add_argument("--net", type=Path, help="the network that looks closely")
+    parser.add_argument("--glance", type=Path, help="the one that finds where")
     parser.add_argument("--cache", type=Path, help="folder for rendered tiles")
     parser.add_argument("--workers", type=int, default=1)
     asked = parser.parse_args()
     cv2.setNumThreads(1)
-    if asked.net:
-        model = TissueModel(network=Network((asked.net / "net.onnx").read_bytes()))
-        network = json.loads((asked.net / "net.json").read_text(encoding="utf-8"))
-    else:
-        model = load_base_model()
-        network = dict(model.provenance["network"])
+    model = _put_in(load_base_model(), {"network": asked.net, "glance": asked.glance})
     folder = tiles_folder(asked.cache)
     held = photo_tiles(HELD_OUT_TILES, held_out_photo, folder=folder, workers=asked.workers)
     figures = tissue_figures(model, held)
-    write(model, network, figures)
+    write(model, figures)
     print(json.dumps(figures, indent=1))
 
 

@@ -1,16 +1,16 @@
-"""The model's file: what it holds, what it refuses; a glance at the whole, a close look."""
+"""The model's file: what it holds, what it refuses; a glance at the whole, a close look or two."""
 
 import io
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 import numpy.typing as npt
 import pytest
 
 from polypward.errors import BadInputError
-from polypward.labels import BACKGROUND, LIVE
+from polypward.labels import BACKGROUND, BARE, LIVE
 from polypward_vision.tissue import TissueModel, load_base_model, model_from_arrays
-from polypward_vision.tissue.model import CLOSE, GLANCE, MARGIN_MM
+from polypward_vision.tissue.model import CLOSE_MM, GLANCE_MM, MARGIN_MM
 from polypward_vision.tissue.network import Network
 
 Arrays = dict[str, npt.NDArray[Any]]
@@ -49,9 +49,11 @@ def test_a_pickle_in_the_file_is_refused(arrays: Arrays) -> None:
         model_from_arrays(loaded)
 
 
-def test_a_missing_network_is_named() -> None:
-    with pytest.raises(BadInputError, match="the array network is missing"):
-        model_from_arrays({})
+@pytest.mark.parametrize("name", ["network", "glance"])
+def test_a_missing_network_is_named(arrays: Arrays, name: str) -> None:
+    del arrays[name]
+    with pytest.raises(BadInputError, match=f"the array {name} is missing"):
+        model_from_arrays(arrays)
 
 
 @pytest.mark.parametrize("array", [np.zeros(4), np.zeros((2, 2), np.uint8), "text"])
@@ -91,23 +93,56 @@ def test_only_what_might_be_tissue_is_looked_at_closely(mm_per_px: float) -> Non
     looks.clear()
     lab = np.zeros((400, 500, 3), np.float32)
     lab[200:240, 300:350] = 80
-    found = TissueModel(network=Watched(b"")).probabilities(lab, mm_per_px=mm_per_px)
+    model = TissueModel(network=Watched(b""), glance=Watched(b""))
+    found = model.probabilities(lab, mm_per_px=mm_per_px)
     assert np.array_equal(found[..., LIVE] > 0.5, lab[..., 0] > 50)
     (whole, glance), (near, close) = looks
     assert whole == (400, 500)
-    assert glance == pytest.approx(GLANCE * mm_per_px / 0.2)
-    assert close == pytest.approx(CLOSE * mm_per_px / 0.2)
+    assert glance == pytest.approx(mm_per_px / GLANCE_MM)
+    assert close == pytest.approx(mm_per_px / CLOSE_MM)
     # 40 x 50 px, 12 mm around, and what the blur of 5 px adds.
     around = round(2 * MARGIN_MM / mm_per_px)
-    assert near == (40 + around + 4, 50 + around + 4)
+    assert near == (40 + around + 2, 50 + around + 2)
 
 
 def test_where_a_glance_finds_nothing_all_is_looked_at() -> None:
     looks.clear()
-    TissueModel(network=Watched(b"")).probabilities(
-        np.zeros((90, 70, 3), np.float32), mm_per_px=0.2
-    )
+    model = TissueModel(network=Watched(b""), glance=Watched(b""))
+    model.probabilities(np.zeros((90, 70, 3), np.float32), mm_per_px=0.2)
     assert [size for size, _ in looks] == [(90, 70), (90, 70)]
+
+
+class Wavering(Network):
+    """Says that all is tissue, sure of it but for the first rows that it sees."""
+
+    rows: ClassVar[int]
+
+    def __call__(self, lab: npt.NDArray[np.float32], *, scale: float = 1.0) -> Any:
+        looks.append((lab.shape[:2], scale))
+        chances = np.zeros((*lab.shape[:2], 4), np.float32)
+        chances[..., LIVE] = 0.9
+        chances[: self.rows, :, LIVE] = 0.5
+        chances[..., BARE] = 1 - chances[..., LIVE]
+        return chances
+
+
+@pytest.mark.parametrize(("rows", "expected"), [(1, 1), (10, 2)])
+def test_what_leaves_doubt_is_looked_at_again_upside_down(
+    monkeypatch: pytest.MonkeyPatch, rows: int, expected: int
+) -> None:
+    monkeypatch.setattr(Wavering, "rows", rows, raising=False)
+    looks.clear()
+    model = TissueModel(network=Wavering(b""), glance=Watched(b""))
+    found = model.probabilities(np.full((100, 60, 3), 80, np.float32), mm_per_px=0.2)
+    assert len(looks) == 1 + expected
+    live = found[..., LIVE].mean(axis=1)
+    if expected == 1:
+        assert live[0] == pytest.approx(0.5)
+        assert live[1:] == pytest.approx(0.9)
+    else:
+        assert live[:10] == pytest.approx(0.7)
+        assert live[10:-10] == pytest.approx(0.9)
+        assert live[-10:] == pytest.approx(0.7)
 
 
 @pytest.mark.parametrize(
@@ -141,5 +176,5 @@ def test_a_cut_out_that_shows_nothing_is_refused(model: TissueModel) -> None:
 def test_the_base_model_says_how_it_was_made(model: TissueModel) -> None:
     made = model.provenance
     assert model.version
-    for key in ("script", "network", "date", "libraries", "held_out"):
+    for key in ("script", "network", "glance", "date", "libraries", "held_out"):
         assert made[key], key

@@ -10,9 +10,10 @@ from polypward_vision.tissue import load_base_model
 from polypward_vision.tissue.network import Network
 
 
-@pytest.fixture(scope="module")
-def network() -> Network:
-    return load_base_model().network
+@pytest.fixture(scope="module", params=["network", "glance"])
+def network(request: pytest.FixtureRequest) -> Network:
+    network: Network = getattr(load_base_model(), request.param)
+    return network
 
 
 @pytest.mark.parametrize("shape", [(40, 57), (64, 48), (5, 7)])

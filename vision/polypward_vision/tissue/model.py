@@ -1,4 +1,4 @@
-"""The tissue model: a small network and how it was made; loading it runs nothing."""
+"""The tissue model: two small networks and how they were made; loading it runs nothing."""
 
 import json
 from collections.abc import Mapping
@@ -13,29 +13,34 @@ import numpy.typing as npt
 from polypward.errors import BadInputError
 from polypward.labels import BACKGROUND
 from polypward_vision.tissue.around import around
-from polypward_vision.tissue.network import NETWORK_MM, Network
+from polypward_vision.tissue.network import Network
 
 __all__ = ["TissueModel", "load_base_model", "model_from_arrays", "shown_view"]
 
 Array = npt.NDArray[np.float32]
 
-# A glance at the whole cut-out, at GLANCE of the network's scale, finds where tissue is likelier
-# than HINT; that, with MARGIN_MM around it, is looked at CLOSE times as large. (docs/accuracy.md
-# tells what other numbers cost.)
-GLANCE, HINT = 0.4, 0.1
-MARGIN_MM, CLOSE = 6.0, 1.25
+# A glance at the whole cut-out, GLANCE_MM a pixel, finds where tissue is likelier than HINT; that,
+# with MARGIN_MM around it, is looked at closely, CLOSE_MM a pixel. The networks were trained on
+# pixels of 0.6 and 0.2 mm. (docs/accuracy.md tells what other numbers cost.)
+GLANCE_MM, HINT = 0.75, 0.2
+CLOSE_MM, MARGIN_MM = 0.16, 6.0
+# Where over DOUBTED of what is likelier specimen than ground has no label of probability SURE, it
+# is looked at again, upside down, and the mean counts.
+SURE, DOUBTED = 0.6, 0.02
 # What is said where nothing is shown.
 NOTHING = np.array([1, 0, 0, 0], np.float32)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TissueModel:
-    """A network that labels each pixel of a corrected cut-out: a glance, then a close look.
+    """Labels each pixel of a corrected cut-out: a glance, a close look, in doubt a second one.
 
-    `version` names the model in the ward's audit; `provenance` says how it was made.
+    `glance` finds where `network` looks closely. `version` names the model in the ward's audit;
+    `provenance` says how it was made.
     """
 
     network: Network
+    glance: Network
     version: str = ""
     provenance: Mapping[str, Any] = field(default_factory=dict)
 
@@ -72,18 +77,34 @@ class TissueModel:
             If the shapes do not fit, no pixel is valid, or `mm_per_px` is not positive.
         """
         lab, valid = shown_view(lab, valid=valid, mm_per_px=mm_per_px)
-        scale = mm_per_px / NETWORK_MM
-        ground = self.network(lab, scale=GLANCE * scale)[..., BACKGROUND]
+        ground = self.glance(lab, scale=mm_per_px / GLANCE_MM)[..., BACKGROUND]
         near = _surroundings(np.where(valid, 1 - ground, 0), round(MARGIN_MM / mm_per_px))
         chances = np.empty((*valid.shape, len(NOTHING)), np.float32)
         chances[:] = NOTHING
-        chances[near] = self.network(lab[near], scale=CLOSE * scale)
+        chances[near] = self._looked_closely(lab[near], scale=mm_per_px / CLOSE_MM)
         chances[~valid] = NOTHING
         return chances
 
+    def _looked_closely(self, lab: Array, *, scale: float) -> Array:
+        """Give what one close look says, or the mean of two where one leaves doubt."""
+        first = self.network(lab, scale=scale)
+        if not _in_doubt(first):
+            return first
+        second = self.network(lab[::-1, ::-1], scale=scale)[::-1, ::-1]
+        return (first + second) / np.float32(2)
+
     def to_arrays(self) -> dict[str, npt.NDArray[Any]]:
         """Return the arrays of an .npz file from which `model_from_arrays` makes the model."""
-        return {"network": np.frombuffer(self.network.onnx, np.uint8)}
+        return {
+            "network": np.frombuffer(self.network.onnx, np.uint8),
+            "glance": np.frombuffer(self.glance.onnx, np.uint8),
+        }
+
+
+def _in_doubt(chances: Array) -> bool:
+    """Tell whether a close look (rows, cols, 4) leaves much of a specimen without a sure label."""
+    specimen = chances[chances[..., BACKGROUND] < 1 / 2]
+    return len(specimen) > 0 and float((specimen.max(axis=1) < SURE).mean()) > DOUBTED
 
 
 def _surroundings(tissue: Array, margin: int) -> tuple[slice, slice]:
@@ -135,22 +156,25 @@ def model_from_arrays(
     Raises
     ------
     BadInputError
-        If the network is missing or no plain array of bytes.
+        If one of its networks is missing or no plain array of bytes.
     """
     return TissueModel(
-        network=Network(_bytes(arrays)), version=version, provenance=dict(provenance or {})
+        network=Network(_bytes(arrays, "network")),
+        glance=Network(_bytes(arrays, "glance")),
+        version=version,
+        provenance=dict(provenance or {}),
     )
 
 
-def _bytes(arrays: Mapping[str, npt.NDArray[Any]]) -> bytes:
+def _bytes(arrays: Mapping[str, npt.NDArray[Any]], name: str) -> bytes:
     try:
-        array = arrays["network"]
+        array = arrays[name]
     except KeyError:
-        raise BadInputError("tissue model: the array network is missing") from None
+        raise BadInputError(f"tissue model: the array {name} is missing") from None
     except Exception as error:  # refused to unpickle; a damaged archive raises almost anything
-        raise BadInputError(f"tissue model: network is not a plain array ({error})") from error
+        raise BadInputError(f"tissue model: {name} is not a plain array ({error})") from error
     if not isinstance(array, np.ndarray) or array.dtype != np.uint8 or array.ndim != 1:
-        raise BadInputError("tissue model: network must be a one-dimensional array of bytes")
+        raise BadInputError(f"tissue model: {name} must be a one-dimensional array of bytes")
     return array.tobytes()
 
 

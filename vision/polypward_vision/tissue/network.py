@@ -13,11 +13,9 @@ import numpy.typing as npt
 from polypward.errors import BadInputError
 from polypward.labels import LABEL_NAMES
 
-__all__ = ["NETWORK_MM", "Network"]
+__all__ = ["Network"]
 
 Array = npt.NDArray[np.float32]
-# Side of a pixel that the network was trained on, mm.
-NETWORK_MM = 0.2
 # Pixels across a place. The networks halve a picture of places four times.
 PLACE = 2
 MULTIPLE = 16 * PLACE
@@ -33,9 +31,9 @@ class Network:
 
     It sees and answers places of 2 x 2 pixels, so that none of its convolutions runs at full scale.
     Its input ``lab`` is (1, 12, rows / 2, cols / 2): L / 50 - 1 of a place's four pixels, row by
-    row, then a / 50, then b / 50, at 0.2 mm per pixel, sides in multiples of 16; its output
-    (1, 16, rows / 2, cols / 2), label by label. `onnx` is the file's bytes; the network is opened
-    on first use, in each process that uses it.
+    row, then a / 50, then b / 50, at the scale it was trained on, sides in multiples of 16; its
+    output (1, 16, rows / 2, cols / 2), label by label. `onnx` is the file's bytes; the network is
+    opened on first use, in each process that uses it.
     """
 
     onnx: bytes
@@ -47,9 +45,9 @@ class Network:
         Parameters
         ----------
         lab : float32 array of shape (rows, cols, 3)
-            CIELAB D50 at 0.2 mm per pixel.
+            CIELAB D50.
         scale : float
-            How many times larger than that the network shall see it.
+            How many times larger the network shall see it.
 
         Returns
         -------
