@@ -24,7 +24,7 @@ from phantoms.net.onnx_file import begin_from, write_onnx
 from phantoms.net.pool import Pool, scaled_lab
 from phantoms.net.structure import Structure
 from phantoms.net.take_over import take_over
-from phantoms.net.unet import FORMS, LABELS, SIDE, UNet, WideNet
+from phantoms.net.unet import FORMS, LABELS, SIDE, UNet
 
 # How often a training picture is of each kind, whatever their numbers in the folder.
 WEIGHTS = {"photo": 0.45, "dressed": 0.15, "drawn": 0.15, "traced": 0.25}
@@ -43,12 +43,12 @@ def loss_of(
     """Cross-entropy plus one minus the soft overlap (Jaccard), picture by picture.
 
     Rahman & Wang 2016, ISVC, LNCS 10072:234-244, for the overlap as a loss; Hinton, Vinyals & Dean
-    2015, arXiv:1503.02531, for a part of the cross-entropy with a teacher's log odds.
+    2015, arXiv:1503.02531, for a part of the cross-entropy with a teacher's probabilities.
     """
     entropy = f.cross_entropy(logits, labels, ignore_index=255, label_smoothing=0.02)
     shown = (labels != 255)[:, None].float()
     if teacher is not None:
-        taught = -(teacher.softmax(1) * logits.log_softmax(1)).sum(1, keepdim=True)
+        taught = -(teacher * logits.log_softmax(1)).sum(1, keepdim=True)
         entropy = (1 - TAUGHT) * entropy + TAUGHT * (taught * shown).sum() / shown.sum()
     truth = f.one_hot(labels.clamp(max=3), LABELS).permute(0, 3, 1, 2).float() * shown
     said = logits.softmax(1) * shown
@@ -57,6 +57,12 @@ def loss_of(
     counts = (truth.sum((2, 3)) >= LEAST_PX * labels[0].numel() / SIDE**2).float()
     overlap = ((both + 1) / (either + 1) * counts).sum() / counts.sum().clamp(min=1)
     return entropy + 0.7 * (1 - overlap)
+
+
+def looked_at_four_ways(net: nn.Module, seen: torch.Tensor) -> torch.Tensor:
+    """Mean of the probabilities that a network gives a picture and its mirror images."""
+    ways: tuple[list[int], ...] = ([], [2], [3], [2, 3])
+    return sum(net(seen.flip(way)).float().softmax(1).flip(way) for way in ways) / len(ways)
 
 
 def coarsened(
@@ -99,7 +105,7 @@ class Trainer:
     def __init__(self, form: str, *, device: str, rate: float, structure: Structure | None) -> None:
         self.device, self.rate, self.step, self.structure = device, rate, 0, structure
         self.net: Any = FORMS[form]().to(device, memory_format=torch.channels_last)
-        self.teacher: nn.Module | None = None
+        self.teacher: UNet | None = None
         self.mean = copy.deepcopy(self.net).eval().requires_grad_(False)
         self.optimiser = torch.optim.AdamW(
             self.net.parameters(), lr=rate, weight_decay=0.02, fused=True
@@ -113,7 +119,7 @@ class Trainer:
             logits = self.net(seen)
             if self.teacher is not None:
                 with torch.no_grad():
-                    said = self.teacher(seen).float()
+                    said = looked_at_four_ways(self.teacher, seen)
         return loss_of(logits.float(), truth, said)
 
     def advance(
@@ -158,9 +164,9 @@ class Trainer:
             self.net.load_state_dict(state)
         self.mean.load_state_dict(self.net.state_dict())
 
-    def learn_from(self, teacher: Path, colour: torch.Tensor) -> None:
-        """Learn from what the wide network of a net.onnx says, too."""
-        self.teacher = WideNet().to(self.device, memory_format=torch.channels_last)
+    def learn_from(self, teacher: Path, colour: torch.Tensor, *, form: str) -> None:
+        """Learn from what the network of a net.onnx says in the mean of four looks, too."""
+        self.teacher = FORMS[form]().to(self.device, memory_format=torch.channels_last)
         begin_from(teacher, self.teacher, scaled_lab(colour))
         self.teacher.eval().requires_grad_(False)
 
@@ -210,11 +216,12 @@ def main() -> None:
     parser.add_argument("--room", type=int, default=40_000, help="most tiles on a GPU")
     parser.add_argument("--form", choices=FORMS, default="trim")
     parser.add_argument(
-        "--teacher", type=Path, help="net.onnx of a wide network to begin as and learn from"
+        "--teacher", type=Path, help="net.onnx to learn from, and to begin as if it is wide"
     )
+    parser.add_argument("--teacher-form", choices=FORMS, default="wide")
     asked = parser.parse_args()
-    if asked.teacher and FORMS[asked.form].coarse > 1:
-        parser.error(f"--form {asked.form} sees other pixels than a teacher would")
+    if asked.teacher and FORMS[asked.form].coarse != FORMS[asked.teacher_form].coarse:
+        parser.error(f"--form {asked.form} sees other pixels than its teacher would")
     asked.out.mkdir(parents=True, exist_ok=True)
     rank, world = int(os.environ.get("RANK", "0")), int(os.environ.get("WORLD_SIZE", "1"))
     torch.manual_seed(asked.seed + rank)
@@ -235,8 +242,8 @@ def main() -> None:
     if asked.begin:
         trainer.begin(asked.begin, pool.draw(asked.batch)[0])
     if asked.teacher:
-        trainer.learn_from(asked.teacher, pool.draw(asked.batch)[0])
-        if not asked.begin and asked.form != "wide":
+        trainer.learn_from(asked.teacher, pool.draw(asked.batch)[0], form=asked.teacher_form)
+        if asked.teacher_form == "wide" and asked.form != "wide" and not asked.begin:
             trainer.begin_as_teacher()
     trainer.agree()
     weights = sum(part.numel() for part in trainer.net.parameters())

@@ -43,3 +43,18 @@ def test_only_what_a_picture_shows_enough_of_counts_as_overlap() -> None:
         labels.flatten()[:count] = 2
         losses.append(float(loss_of(logits, labels)))
     assert losses[1] - losses[0] > 0.3  # a missed label of enough pixels: half of all overlap
+
+
+@torch.no_grad()
+def test_a_teacher_says_the_same_of_a_picture_and_its_mirror_image() -> None:
+    from phantoms.net.train import looked_at_four_ways
+    from phantoms.net.unet import FORMS
+
+    torch.manual_seed(2)
+    net = FORMS["glance"]().eval()
+    seen = torch.randn(2, 3, 64, 96)
+    said = looked_at_four_ways(net, seen)
+    torch.testing.assert_close(said.sum(1), torch.ones(2, 64, 96))
+    for way in ([2], [3], [2, 3]):
+        torch.testing.assert_close(looked_at_four_ways(net, seen.flip(way)).flip(way), said)
+    assert not torch.allclose(net(seen.flip([3])).flip([3]).softmax(1), net(seen).softmax(1))
