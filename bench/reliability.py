@@ -27,7 +27,7 @@ from phantoms.photo_tiles import PhotoTile
 from phantoms.temperature import doubtful_pixels, fit_temperature, tempered
 from polypward.labels import LIVE
 from polypward_vision.tissue import Labeller, load_base_model, map_tissue
-from polypward_vision.tissue.mapping import SURE
+from polypward_vision.tissue.model import SURE
 
 __all__ = ["Judged", "error_of", "main", "plot"]
 

@@ -12,6 +12,7 @@ from polypward.labels import BACKGROUND, BARE, LIVE, OVERGROWN
 from polypward_vision.tissue.around import around
 from polypward_vision.tissue.body import all_bodies, pick_body
 from polypward_vision.tissue.holes import holes
+from polypward_vision.tissue.model import SURE
 
 __all__ = ["Labeller", "TissueMap", "map_bodies", "map_tissue"]
 
@@ -29,8 +30,6 @@ GROUND_COUNTS = 0.8
 MAYBE_TISSUE = 1 / (1 + GROUND_COUNTS) + 0.01
 # Ground within a specimen, of this area and more, is a part of it if less likely than this.
 HOLE_MM2, SURE_HOLE = 10.0, 0.8
-# A pixel whose best label is less likely than this is unsure.
-SURE = 0.6
 
 
 class Labeller(Protocol):

@@ -15,7 +15,7 @@ from polypward.labels import BACKGROUND
 from polypward_vision.tissue.around import around
 from polypward_vision.tissue.network import Network
 
-__all__ = ["TissueModel", "load_base_model", "model_from_arrays", "shown_view"]
+__all__ = ["SURE", "TissueModel", "load_base_model", "model_from_arrays", "shown_view"]
 
 Array = npt.NDArray[np.float32]
 
@@ -24,8 +24,8 @@ Array = npt.NDArray[np.float32]
 # pixels of 0.6 and 0.2 mm. (docs/accuracy.md tells what other numbers cost.)
 GLANCE_MM, HINT = 0.75, 0.2
 CLOSE_MM, MARGIN_MM = 0.16, 6.0
-# Where over DOUBTED of what is likelier specimen than ground has no label of probability SURE, it
-# is looked at again, upside down, and the mean counts.
+# A pixel whose best label is less likely than SURE is unsure. Where over DOUBTED of what is
+# likelier specimen than ground is so, it is looked at again, upside down, and the mean counts.
 SURE, DOUBTED = 0.6, 0.02
 # What is said where nothing is shown.
 NOTHING = np.array([1, 0, 0, 0], np.float32)

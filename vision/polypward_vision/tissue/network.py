@@ -16,7 +16,7 @@ from polypward.labels import LABEL_NAMES
 __all__ = ["Network"]
 
 Array = npt.NDArray[np.float32]
-# Pixels across a place. The networks halve a picture of places four times.
+# Pixels across a place. The networks halve a picture of places four times at most.
 PLACE = 2
 MULTIPLE = 16 * PLACE
 # Smaller pictures are padded to it: where one place is left at the last, a net just opened answers
