@@ -43,14 +43,16 @@ def loss_of(
     """Cross-entropy plus one minus the soft overlap (Jaccard), picture by picture.
 
     Rahman & Wang 2016, ISVC, LNCS 10072:234-244, for the overlap as a loss; Hinton, Vinyals & Dean
-    2015, arXiv:1503.02531, for a part of the cross-entropy with a teacher's probabilities.
+    2015, arXiv:1503.02531, for a part of the cross-entropy with a teacher's probabilities, here
+    only where the teacher is right, so that its mistakes are not taught on.
     """
     entropy = f.cross_entropy(logits, labels, ignore_index=255, label_smoothing=0.02)
     shown = (labels != 255)[:, None].float()
-    if teacher is not None:
-        taught = -(teacher * logits.log_softmax(1)).sum(1, keepdim=True)
-        entropy = (1 - TAUGHT) * entropy + TAUGHT * (taught * shown).sum() / shown.sum()
     truth = f.one_hot(labels.clamp(max=3), LABELS).permute(0, 3, 1, 2).float() * shown
+    if teacher is not None:
+        right = (teacher.argmax(1) == labels)[:, None]
+        taught = -(torch.where(right, teacher, truth) * logits.log_softmax(1)).sum(1, True)
+        entropy = (1 - TAUGHT) * entropy + TAUGHT * (taught * shown).sum() / shown.sum()
     said = logits.softmax(1) * shown
     both = (said * truth).sum((2, 3))
     either = said.sum((2, 3)) + truth.sum((2, 3)) - both
@@ -59,10 +61,18 @@ def loss_of(
     return entropy + 0.7 * (1 - overlap)
 
 
-def looked_at_four_ways(net: nn.Module, seen: torch.Tensor) -> torch.Tensor:
-    """Mean of the probabilities that a network gives a picture and its mirror images."""
-    ways: tuple[list[int], ...] = ([], [2], [3], [2, 3])
-    return sum(net(seen.flip(way)).float().softmax(1).flip(way) for way in ways) / len(ways)
+def looked_at_some_way(net: nn.Module, seen: torch.Tensor) -> torch.Tensor:
+    """Probabilities that a network gives pictures which it sees turned over by chance.
+
+    Each is left as it is, mirrored, upside down or both: over many steps the mean of four looks.
+    """
+    rows, cols = (torch.rand(2, len(seen), 1, 1, 1, device=seen.device) < 0.5).unbind()
+
+    def turned(pictures: torch.Tensor) -> torch.Tensor:
+        pictures = torch.where(rows, pictures.flip(2), pictures)
+        return torch.where(cols, pictures.flip(3), pictures)
+
+    return turned(net(turned(seen)).float().softmax(1))
 
 
 def coarsened(
@@ -119,7 +129,7 @@ class Trainer:
             logits = self.net(seen)
             if self.teacher is not None:
                 with torch.no_grad():
-                    said = looked_at_four_ways(self.teacher, seen)
+                    said = looked_at_some_way(self.teacher, seen)
         return loss_of(logits.float(), truth, said)
 
     def advance(
@@ -165,7 +175,7 @@ class Trainer:
         self.mean.load_state_dict(self.net.state_dict())
 
     def learn_from(self, teacher: Path, colour: torch.Tensor, *, form: str) -> None:
-        """Learn from what the network of a net.onnx says in the mean of four looks, too."""
+        """Learn from what the network of a net.onnx says in the mean of all looks, too."""
         self.teacher = FORMS[form]().to(self.device, memory_format=torch.channels_last)
         begin_from(teacher, self.teacher, scaled_lab(colour))
         self.teacher.eval().requires_grad_(False)
