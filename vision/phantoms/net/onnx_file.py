@@ -24,9 +24,9 @@ LIGHT_FROM = 1000
 def write_onnx(net: UNet, path: Path) -> None:
     """Write a network that `polypward_vision.tissue.network` runs on pictures of any size.
 
-    Its kernels are kept in half precision, cast when the file is opened.
+    The file names one size, without which OpenCV 4 does not open it; any other can be set. Its
+    kernels are kept in half precision, cast when it is opened.
     """
-    axes = {2: "rows", 3: "cols"}
     whole = io.BytesIO()
     shipped, shape = net.eval().float().cpu().shipped()
     torch.onnx.export(
@@ -37,7 +37,6 @@ def write_onnx(net: UNet, path: Path) -> None:
         output_names=["logits"],
         opset_version=13,
         dynamo=False,
-        dynamic_axes={"lab": axes, "logits": axes},
     )
     model = onnx.load_from_string(whole.getvalue())
     for weight in model.graph.initializer:

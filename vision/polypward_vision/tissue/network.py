@@ -13,15 +13,12 @@ import numpy.typing as npt
 from polypward.errors import BadInputError
 from polypward.labels import LABEL_NAMES
 
-__all__ = ["Network"]
+__all__ = ["MULTIPLE", "Network"]
 
 Array = npt.NDArray[np.float32]
 # Pixels across a place. The networks halve a picture of places four times at most.
 PLACE = 2
 MULTIPLE = 16 * PLACE
-# Smaller pictures are padded to it: where one place is left at the last, a net just opened answers
-# with what was in memory (OpenCV 5.0).
-LEAST = 2 * MULTIPLE
 LARGEST_BYTES = 8_000_000
 
 
@@ -69,7 +66,7 @@ class Network:
     def _look(self, lab: Array) -> Array:
         """Probabilities of a picture as it is, shapes as in `__call__`."""
         rows, cols = lab.shape[:2]
-        below, right = (max(LEAST - side, -side % MULTIPLE) for side in (rows, cols))
+        below, right = (-side % MULTIPLE for side in (rows, cols))
         wide = cv2.copyMakeBorder(lab, 0, below, 0, right, cv2.BORDER_REPLICATE)
         down, along = wide.shape[0] // PLACE, wide.shape[1] // PLACE
         places = wide.reshape(down, PLACE, along, PLACE, 3).transpose(4, 1, 3, 0, 2)
