@@ -11,7 +11,7 @@ from polypward.errors import BadInputError
 from polypward.labels import BACKGROUND, BARE, LIVE
 from polypward_vision.tissue import TissueModel, load_base_model, model_from_arrays
 from polypward_vision.tissue.model import CLOSE_MM, GLANCE_MM, MARGIN_MM
-from polypward_vision.tissue.network import Network
+from polypward_vision.tissue.network import MULTIPLE, Network
 
 Arrays = dict[str, npt.NDArray[Any]]
 
@@ -100,9 +100,23 @@ def test_only_what_might_be_tissue_is_looked_at_closely(mm_per_px: float) -> Non
     assert whole == (400, 500)
     assert glance == pytest.approx(mm_per_px / GLANCE_MM)
     assert close == pytest.approx(mm_per_px / CLOSE_MM)
-    # 40 x 50 px, 12 mm around, and what the blur of 5 px adds.
-    around = round(2 * MARGIN_MM / mm_per_px)
-    assert near == (40 + around + 2, 50 + around + 2)
+    # 40 x 50 px, the margin around, and what the blur of 5 px adds, in steps that need no padding.
+    step = MULTIPLE * CLOSE_MM / mm_per_px
+    for side, own in zip(near, (40, 50), strict=True):
+        assert side == pytest.approx(own + 2 + 2 * MARGIN_MM / mm_per_px, abs=step / 2 + 2)
+        assert 0 <= MULTIPLE * round(side / step) - round(side * close) <= close
+
+
+def test_a_close_look_stays_within_the_cut_out() -> None:
+    looks.clear()
+    lab = np.zeros((100, 400, 3), np.float32)
+    lab[5:95, 390:] = 80
+    model = TissueModel(network=Watched(b""), glance=Watched(b""))
+    found = model.probabilities(lab, mm_per_px=0.2)
+    assert np.array_equal(found[..., LIVE] > 0.5, lab[..., 0] > 50)
+    (rows, cols), _ = looks[1]
+    assert rows <= 100
+    assert cols < 100
 
 
 def test_where_a_glance_finds_nothing_all_is_looked_at() -> None:

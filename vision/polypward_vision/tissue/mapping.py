@@ -151,14 +151,17 @@ class _Look:
         touches_edge: bool = False,
     ) -> TissueMap:
         """Map of one body; pinholes take the likeliest label that is not background."""
+        part = around(mask.view(np.uint8), room=0)
+        its, within = mask[part], np.zeros(mask.shape, np.uint8)
+        within[part] = np.where(its, self.any_tissue[part], np.uint8(BACKGROUND))
         return TissueMap(
-            labels=np.where(mask, self.any_tissue, np.uint8(BACKGROUND)),
-            unsure=_share(self.unsure_map, mask),
+            labels=within,
+            unsure=_share(self.unsure_map[part], its),
             unsure_map=self.unsure_map,
             problem=problem,
             bodies=int(bodies),
             touches_edge=touches_edge,
-            sides=float(self.other_side[mask].mean()) if mask.any() else 0.0,
+            sides=float(self.other_side[part][its].mean()) if its.any() else 0.0,
         )
 
 

@@ -13,17 +13,18 @@ import numpy.typing as npt
 from polypward.errors import BadInputError
 from polypward.labels import BACKGROUND
 from polypward_vision.tissue.around import around
-from polypward_vision.tissue.network import Network
+from polypward_vision.tissue.network import MULTIPLE, Network
 
 __all__ = ["SURE", "TissueModel", "load_base_model", "model_from_arrays", "shown_view"]
 
 Array = npt.NDArray[np.float32]
 
 # A glance at the whole cut-out, GLANCE_MM a pixel, finds where tissue is likelier than HINT; that,
-# with MARGIN_MM around it, is looked at closely, CLOSE_MM a pixel. The networks were trained on
-# pixels of 0.6 and 0.2 mm. (docs/accuracy.md tells what other numbers cost.)
+# with about MARGIN_MM around it, is looked at closely: CLOSE_MM a pixel, up to LEAST_CLOSE_MM where
+# it would be more than MOST_PX. The networks were trained on pixels of 0.6 and 0.2 mm.
+# (docs/accuracy.md tells what other numbers cost.)
 GLANCE_MM, HINT = 0.75, 0.2
-CLOSE_MM, MARGIN_MM = 0.16, 6.0
+MARGIN_MM, CLOSE_MM, LEAST_CLOSE_MM, MOST_PX = 4.0, 0.16, 0.175, 130_000
 # A pixel whose best label is less likely than SURE is unsure. Where over DOUBTED of what is
 # likelier specimen than ground is so, it is looked at again, upside down, and the mean counts.
 SURE, DOUBTED = 0.6, 0.02
@@ -78,11 +79,11 @@ class TissueModel:
         """
         lab, valid = shown_view(lab, valid=valid, mm_per_px=mm_per_px)
         ground = self.glance(lab, scale=mm_per_px / GLANCE_MM)[..., BACKGROUND]
-        near = _surroundings(np.where(valid, 1 - ground, 0), round(MARGIN_MM / mm_per_px))
-        chances = np.empty((*valid.shape, len(NOTHING)), np.float32)
-        chances[:] = NOTHING
-        chances[near] = self._looked_closely(lab[near], scale=mm_per_px / CLOSE_MM)
-        chances[~valid] = NOTHING
+        near, close_mm = _surroundings(np.where(valid, 1 - ground, 0), mm_per_px=mm_per_px)
+        chances = np.zeros((*valid.shape, len(NOTHING)), np.float32)
+        chances[..., BACKGROUND] = 1
+        chances[near] = self._looked_closely(lab[near], scale=mm_per_px / close_mm)
+        chances[near][~valid[near]] = NOTHING
         return chances
 
     def _looked_closely(self, lab: Array, *, scale: float) -> Array:
@@ -103,18 +104,41 @@ class TissueModel:
 
 def _in_doubt(chances: Array) -> bool:
     """Tell whether a close look (rows, cols, 4) leaves much of a specimen without a sure label."""
-    specimen = chances[chances[..., BACKGROUND] < 1 / 2]
-    return len(specimen) > 0 and float((specimen.max(axis=1) < SURE).mean()) > DOUBTED
+    ground, *others = cv2.split(chances)
+    specimen = ground < 1 / 2
+    unsure = specimen & (np.maximum.reduce([ground, *others]) < SURE)
+    return bool(np.count_nonzero(unsure) > DOUBTED * np.count_nonzero(specimen))
 
 
-def _surroundings(tissue: Array, margin: int) -> tuple[slice, slice]:
-    """Rows and columns of what might be tissue (rows, cols), `margin` px more on each side.
+def _surroundings(tissue: Array, *, mm_per_px: float) -> tuple[tuple[slice, slice], float]:
+    """Rows and columns of what might be tissue (rows, cols), and mm per pixel to look at it.
 
-    All of them where nothing might be.
+    With a margin; all of them where nothing might be tissue.
     """
     # A lone pixel is noise.
     there = (cv2.blur(tissue, (5, 5)) > HINT).astype(np.uint8)
-    return around(there, room=margin) if there.any() else (slice(None), slice(None))
+    if not there.any():
+        return (slice(None), slice(None)), CLOSE_MM
+    parts = around(there, room=round(MARGIN_MM / mm_per_px))
+    area_mm2 = np.prod([part.stop - part.start for part in parts]) * mm_per_px**2
+    close_mm = float(np.clip(np.sqrt(area_mm2 / MOST_PX), CLOSE_MM, LEAST_CLOSE_MM))
+    step = MULTIPLE * close_mm / mm_per_px
+    rows, cols = (
+        _whole(part, step, count) for part, count in zip(parts, tissue.shape, strict=True)
+    )
+    return (rows, cols), close_mm
+
+
+def _whole(part: slice, step: float, count: int) -> slice:
+    """Widen or narrow a part of `count` pixels to whole steps, so that nothing is padded.
+
+    Only its margin changes: a part that reaches the end of what there is stays as it is.
+    """
+    length = int(max(1, round((part.stop - part.start) / step)) * step + 1e-6)
+    first = (part.start + part.stop - length) // 2
+    if part.start == 0 or part.stop >= count or first < 0 or first + length > count:
+        return part
+    return slice(first, first + length)
 
 
 def shown_view(
@@ -139,9 +163,10 @@ def shown_view(
         raise ValueError("no valid pixel in the cut-out")
     lab = np.ascontiguousarray(lab, np.float32)
     if not valid.all():
-        plain = np.median(lab[::3, ::3][valid[::3, ::3]], axis=0) if valid[::3, ::3].any() else 50
-        lab = lab.copy()
-        lab[~valid] = plain
+        some = lab[::8, ::8][valid[::8, ::8]]
+        plain = np.median(some, axis=0) if len(some) else (50, 50, 50)
+        hidden = cv2.merge([np.full(valid.shape, value, np.float32) for value in plain])
+        lab = np.asarray(cv2.copyTo(lab, valid.view(np.uint8), hidden), np.float32)
     return lab, valid
 
 
