@@ -8,6 +8,7 @@ import pillow_heif
 import pytest
 from PIL import Image
 
+from polypward.errors import PhotoRejectedError
 from polypward_vision.load import decode
 
 
@@ -64,6 +65,28 @@ def test_sides_that_are_no_multiples_of_four_come_at_the_scale_that_is_told(size
     col = photo.rgb.shape[1] - 2
     expected = 20 + 210 * ((col + 0.5) * 4 - 0.5) / (size[1] - 1)
     assert photo.rgb[600, col, 0] == pytest.approx(expected, abs=4)
+
+
+@pytest.mark.parametrize("subsampling", [0, 2])
+@pytest.mark.parametrize(("megapixels", "scale"), [(8, 2), (36, 4)])
+def test_a_smaller_jpeg_is_what_pillow_makes_of_it(megapixels, scale, subsampling) -> None:
+    rows, cols = round((megapixels * 75e4) ** 0.5), round((megapixels * 4e6 / 3) ** 0.5)
+    coarse = np.random.default_rng(5).integers(0, 256, (rows // 9, cols // 9, 3), np.uint8)
+    picture = cv2.resize(coarse, (cols, rows), interpolation=cv2.INTER_CUBIC)
+    data = encoded(picture, "JPEG", quality=80, subsampling=subsampling)
+    photo = decode(data)
+    with Image.open(io.BytesIO(data)) as image:
+        image.draft("RGB", (cols // scale, rows // scale))
+        expected = np.asarray(image)[: rows // scale, : cols // scale]
+    assert photo.scale == scale
+    assert np.array_equal(photo.rgb, expected)
+
+
+def test_a_large_jpeg_that_breaks_off_is_refused() -> None:
+    coarse = np.random.default_rng(6).integers(0, 256, (306, 408, 3), np.uint8)
+    data = encoded(cv2.resize(coarse, (3264, 2448)), "JPEG", quality=90)
+    with pytest.raises(PhotoRejectedError, match="truncated"):
+        decode(data[: len(data) // 2])
 
 
 def test_heic_is_turned_once() -> None:

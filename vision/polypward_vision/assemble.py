@@ -11,11 +11,12 @@ from polypward.records import PhotoSettings, Reading
 from polypward_vision.colour.apply import Correction
 from polypward_vision.colour.correct import ColourFit
 from polypward_vision.measure import area_rsd, measure
-from polypward_vision.quality import hidden_share
+from polypward_vision.quality import GLINT_MM, hidden_share
 from polypward_vision.result import PhotoResult
 from polypward_vision.sight import Sight
 from polypward_vision.tile import Tile, scale_at
 from polypward_vision.tissue import TissueMap
+from polypward_vision.tissue.around import around
 from polypward_vision.tissue_light import tissue_light
 
 __all__ = ["assemble"]
@@ -59,10 +60,13 @@ def assemble(
     frame, labels = tile.frame, tissue.labels
     coloured = colour is not None and colour.grade != "refused"
     hidden = hidden_share(labels, tile.rgb8, tile.valid)
+    # What is off the specimen adds nothing but time.
+    part = around(labels, room=round(GLINT_MM / frame.mm_per_px) + 1)
+    its_labels, its_lab = labels[part], lab[part]
     light = tissue_light(
-        labels,
-        tile.rgb8,
-        lab if coloured else None,
+        its_labels,
+        tile.rgb8[part],
+        its_lab if coloured else None,
         mm_per_px=frame.mm_per_px,
         unsure=tissue.unsure,
         hidden=hidden,
@@ -78,14 +82,15 @@ def assemble(
         camera_mm=pose.camera_mm if pose is not None else None,
         tilt_deg=pose.tilt_deg if pose is not None else None,
     )
+    its_doubt = tissue.unsure_map[part][its_labels != BACKGROUND]
     measures = measure(
-        labels,
+        its_labels,
         mm_per_px=frame.mm_per_px,
         rsd=rsd,
-        doubt=float(tissue.unsure_map[labels != BACKGROUND].mean()) if labels.any() else 0.0,
+        doubt=float(its_doubt.mean()) if len(its_doubt) else 0.0,
         sides=tissue.sides,
         hidden=hidden,
-        lab=lab if coloured else None,
+        lab=its_lab if coloured else None,
         left_out=light.left_out,
     )
     mean = measures.mean_lab or (None, None, None)

@@ -26,7 +26,7 @@ Seen = dict[int, list[Points]]  # squares (4, 2) in decoded pixels by marker
 FEWEST_MARKERS = 3
 # Markers are looked for in pictures of about these many pixels, then in the decoded one, with these
 # windows of the adaptive threshold one after another.
-SEARCHES = ((500_000, (13,)), (1_100_000, (13, 23, 7)))
+SEARCHES = ((350_000, (13,)), (1_100_000, (13, 23, 7)))
 WHOLE_WINDOWS = (23, 13, 7, 3)
 # A card is too small where a full-size pixel covers more of it than this, mm: a module of the
 # smallest marker would be three pixels wide, and half a pixel of outline 0.25 mm.

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from polypward.labels import BACKGROUND, BARE, LIVE, OVERGROWN
+from polypward_vision.tissue.around import around
 
 __all__ = ["AreaSd", "Measures", "area_rsd", "measure"]
 
@@ -34,8 +35,8 @@ HIDDEN_SPREAD = 1.5
 WIDER_FROM_DEG, DOUBLES_OVER_DEG = 25.0, 10.0
 # Bare skeleton smaller than this gives no colour of its own, mm².
 LEAST_BARE_MM2 = 10.0
-# Step of the palette of live colours, Lab units.
-PALETTE_STEP = 5.0
+# Step of the palette of live colours, Lab units, and how many there are at most on each side of 0.
+PALETTE_STEP, PALETTE_CELLS = 5.0, 60
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -173,10 +174,9 @@ def crofton_mm(mask: Mask, mm_per_px: float) -> float:
     """Perimeter of a mask by Crofton's formula in four directions, which is free of bias."""
     from skimage.measure import perimeter_crofton
 
-    rows, cols = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
-    if not len(rows):
+    if not mask.any():
         return 0.0
-    part = np.pad(mask[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1], 1)
+    part = np.pad(mask[around(mask.astype(np.uint8), room=0)], 1)
     return float(perimeter_crofton(part, directions=4)) * mm_per_px
 
 
@@ -212,10 +212,12 @@ def _palette(colours: Lab, *, live_mm2: float) -> npt.NDArray[np.float32] | None
     """Mean colour and area of every occupied cell of a Lab grid, (K, 4); areas sum to the live."""
     if not len(colours):
         return None
-    cells = np.floor(colours / PALETTE_STEP).astype(np.int64)
-    key = ((cells[:, 0] + 100) * 1000 + cells[:, 1] + 500) * 1000 + cells[:, 2] + 500
-    _, place, count = np.unique(key, return_inverse=True, return_counts=True)
-    sums = [np.bincount(place, weights=colours[:, channel]) for channel in range(3)]
+    cells = np.floor(colours / PALETTE_STEP).clip(-PALETTE_CELLS, PALETTE_CELLS).astype(np.int32)
+    cells -= cells.min(axis=0)
+    place = np.ravel_multi_index(tuple(cells.T), tuple(cells.max(axis=0) + 1))
+    count = np.bincount(place)
+    sums = [np.bincount(place, weights=colours[:, channel])[count > 0] for channel in range(3)]
+    count = count[count > 0]
     mean = np.stack(sums, axis=1) / count[:, None]
     area = count * (live_mm2 / len(colours))
     return np.column_stack([mean, area]).astype(np.float32)

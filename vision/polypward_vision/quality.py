@@ -20,6 +20,7 @@ from polypward_vision.photo import DecodedPhoto
 from polypward_vision.pose import Pose
 
 __all__ = [
+    "GLINT_MM",
     "EdgeWidths",
     "all_reach",
     "check_card",
