@@ -14,12 +14,12 @@ ROOTS := shared vision cli tests bench
 help: ## list the targets
 	@awk -F ':.*## ' '/^[a-z-]+:.*## /{printf "make %-12s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
 
-# Made again only when the pins or the project file change. The pins are all there is to install: with its
+# Made anew only when the pins or the project file change: what was there before would trouble pip. The pins are all there is to install: with its
 # own look at dependencies pip takes the newest release of one that is wanted with an extra, and fails on its hash.
 $(READY): constraints.txt pyproject.toml tests/outside/chart-photos.txt
 	@$(PYTHON) -c 'import sys; sys.exit(None if sys.version_info >= (3, 11) else "Python 3.11 or newer is needed, this is %s. Name one: make PYTHON=python3.12" % sys.version.split()[0])'
 	@echo "Installing the pinned packages into $(VENV) (about 1.3 GB, once; some minutes) ..."
-	@test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
+	@$(PYTHON) -m venv --clear $(VENV)
 	@$(BIN)/python -m pip install --quiet --quiet --require-hashes --no-deps -r constraints.txt
 	@$(BIN)/python -m pip check --quiet
 	@$(BIN)/python -m pip install --quiet --quiet --require-hashes --no-deps -r tests/outside/chart-photos.txt
