@@ -88,11 +88,7 @@ class Network:
                 f"tissue model: the network gives an array of shape {logits.shape} instead of "
                 f"{expected}"
             )
-        chances = logits.reshape(labels, PLACE, PLACE, down, along)
-        chances = np.exp(chances - chances.max(axis=0))
-        chances /= chances.sum(axis=0)
-        whole = chances.transpose(3, 1, 4, 2, 0).reshape(*wide.shape[:2], labels)
-        return np.ascontiguousarray(whole[:rows, :cols])
+        return _probabilities(logits.reshape(labels, PLACE, PLACE, down, along))[:rows, :cols]
 
     def __getstate__(self) -> bytes:
         """Travel to another process as bytes."""
@@ -102,6 +98,18 @@ class Network:
         """Come back from bytes."""
         self.onnx = state
         self._net = None
+
+
+def _probabilities(logits: Array) -> Array:
+    """Probabilities (rows, cols, labels) of the log odds of places (labels, 2, 2, rows, cols)."""
+    chances = np.exp(logits - np.maximum.reduce(list(logits)))
+    chances /= np.add.reduce(list(chances))
+    labels, _, _, down, along = logits.shape
+    planes = np.empty((labels, PLACE * down, PLACE * along), np.float32)
+    for row in range(PLACE):
+        for col in range(PLACE):
+            planes[:, row::PLACE, col::PLACE] = chances[:, row, col]
+    return np.asarray(cv2.merge(list(planes)), np.float32)
 
 
 def _opened(onnx: bytes) -> Any:
