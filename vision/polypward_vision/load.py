@@ -40,8 +40,6 @@ _TURNED = ("HEIF", "AVIF")
 # Kinds in which several frames are a film and not a photo with its extras.
 _FILMS = ("GIF", "WEBP", "PNG", "AVIF")
 _STRIP = 512  # rows
-# OpenCV's flags for a JPEG at a half and a quarter; that of colour is told apart from them.
-_SMALLER = {2: cv2.IMREAD_REDUCED_GRAYSCALE_2, 4: cv2.IMREAD_REDUCED_GRAYSCALE_4}
 _EARLIEST_YEAR = 1990  # before digital cameras: an unset clock
 # CICP colour primaries of Display P3 (ITU-T H.273, table 2).
 _P3_PRIMARIES = 12
@@ -104,8 +102,6 @@ def _decode(data: bytes, *, full: bool) -> DecodedPhoto:
             # Of a size rounded up, a picture whose sides are no multiples would come at half.
             image.draft(None, (width // scale, height // scale))
         pixels = _sixteen_bits(image, data, scale)
-        if pixels is None and jpeg and image.mode == "RGB":
-            pixels = _small_jpeg(data, scale)
         if pixels is None:
             pixels = _as_array(_to_rgb(image))
         profile, primaries = image.info.get("icc_profile"), image.info.get("nclx_profile")
@@ -226,21 +222,6 @@ def _as_array(image: Image.Image) -> Pixels:
         end = min(top + _STRIP, image.height)
         pixels[top:end] = np.asarray(image.crop((0, top, image.width, end)))
     return pixels
-
-
-def _small_jpeg(data: bytes, scale: int) -> Pixels | None:
-    """Pixels (rows, cols, 3) of a JPEG at a half or a quarter, the same as Pillow's but sooner.
-
-    None at full scale, and where the file breaks off: Pillow says what is wrong with it.
-    """
-    if scale not in _SMALLER:
-        return None
-    flags = _SMALLER[scale] | cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION
-    try:
-        pixels: Any = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
-    except cv2.error:
-        return None
-    return pixels  # type: ignore[no-any-return]
 
 
 def _sixteen_bits(image: Image.Image, data: bytes, scale: int) -> Pixels | None:
