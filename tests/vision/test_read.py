@@ -293,8 +293,10 @@ def test_a_cut_out_measured_again_by_a_map_gives_what_the_photo_gives(kit) -> No
     again = measure_again(
         first.tile, labels, frame=WINDOW, correction=first.correction, reading=first.reading
     )
-    for name in ("live_mm2", "live_mm2_sd", "bare_mm2", "live_cover", "live_cover_sd", "L", "a"):
-        # Colours are computed in 32 bits.
+    for name in ("live_mm2", "live_mm2_sd", "bare_mm2", "live_cover", "live_cover_sd"):
+        assert getattr(again, name) == pytest.approx(getattr(whole.reading, name)), name
+    # A ward keeps the tone curves of a correction to five digits.
+    for name in ("L", "a"):
         assert getattr(again, name) == pytest.approx(getattr(whole.reading, name), rel=1e-5), name
     assert set(again.reasons) == set(whole.reading.reasons)
     with pytest.raises(BadInputError, match="no specimen"):
