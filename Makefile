@@ -14,8 +14,9 @@ ROOTS := shared vision cli tests bench
 help: ## list the targets
 	@awk -F ':.*## ' '/^[a-z-]+:.*## /{printf "make %-12s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
 
-# Made anew only when the pins or the project file change: what was there before would trouble pip. The pins are all there is to install: with its
-# own look at dependencies pip takes the newest release of one that is wanted with an extra, and fails on its hash.
+# Made anew only when the pins or the project file change: what was there before would trouble pip.
+# The pins are all there is to install: with its own look at dependencies pip takes the newest release of one that is
+# wanted with an extra, and fails on its hash.
 $(READY): constraints.txt pyproject.toml tests/outside/chart-photos.txt
 	@$(PYTHON) -c 'import sys; sys.exit(None if sys.version_info >= (3, 11) else "Python 3.11 or newer is needed, this is %s. Name one: make PYTHON=python3.12" % sys.version.split()[0])'
 	@echo "Installing the pinned packages into $(VENV) (about 1.3 GB, once; some minutes) ..."
