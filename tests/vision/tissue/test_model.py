@@ -10,7 +10,7 @@ import pytest
 from polypward.errors import BadInputError
 from polypward.labels import BACKGROUND, BARE, LIVE
 from polypward_vision.tissue import TissueModel, load_base_model, model_from_arrays
-from polypward_vision.tissue.model import CLOSE_MM, GLANCE_MM, MARGIN_MM
+from polypward_vision.tissue.model import CLOSE_MM, GLANCE_COUNTS, GLANCE_MM, MARGIN_MM, RIM_MM
 from polypward_vision.tissue.network import MULTIPLE, Network
 
 Arrays = dict[str, npt.NDArray[Any]]
@@ -126,6 +126,30 @@ def test_where_a_glance_finds_nothing_all_is_looked_at() -> None:
     assert [size for size, _ in looks] == [(90, 70), (90, 70)]
 
 
+class ShortSighted(Watched):
+    """Sees nothing below row 150."""
+
+    def __call__(self, lab: npt.NDArray[np.float32], *, scale: float = 1.0) -> Any:
+        seen = lab.copy()
+        seen[150:] = 0
+        return super().__call__(seen, scale=scale)
+
+
+@pytest.mark.parametrize(("width_mm", "expected"), [(RIM_MM - 1, 1), (RIM_MM + 1, 2)])
+def test_what_a_glance_cuts_off_is_looked_at_to_the_end(width_mm: float, expected: int) -> None:
+    looks.clear()
+    lab = np.zeros((400, 300, 3), np.float32)
+    lab[100:300, 100 : 100 + round(width_mm / 0.2)] = 80
+    model = TissueModel(network=Watched(b""), glance=ShortSighted(b""))
+    found = model.probabilities(lab, mm_per_px=0.2)
+    assert len(looks) == 1 + expected
+    if expected == 2:
+        assert np.array_equal(found[..., LIVE] > 0.5, lab[..., 0] > 50)
+        first, last = looks[1][0], looks[2][0]
+        assert last[0] > first[0] + 150
+        assert last[1] == first[1]
+
+
 class Wavering(Network):
     """Says that all is tissue, sure of it but for the first rows that it sees."""
 
@@ -149,7 +173,8 @@ def test_what_leaves_doubt_is_looked_at_again_upside_down(
     model = TissueModel(network=Wavering(b""), glance=Watched(b""))
     found = model.probabilities(np.full((100, 60, 3), 80, np.float32), mm_per_px=0.2)
     assert len(looks) == 1 + expected
-    live = found[..., LIVE].mean(axis=1)
+    # The glance is sure that all is live and has its share.
+    live = found[..., LIVE].mean(axis=1) * (1 + GLANCE_COUNTS) - GLANCE_COUNTS
     if expected == 1:
         assert live[0] == pytest.approx(0.5)
         assert live[1:] == pytest.approx(0.9)

@@ -25,9 +25,15 @@ Array = npt.NDArray[np.float32]
 # (docs/accuracy.md tells what other numbers cost.)
 GLANCE_MM, HINT = 0.75, 0.2
 MARGIN_MM, CLOSE_MM, LEAST_CLOSE_MM, MOST_PX = 4.0, 0.16, 0.175, 130_000
+# Where the close look sees specimen along over RIM_MM of a side, the glance has cut it off; the
+# look is then widened to the cut-out's end.
+RIM_MM = 2.0
 # A pixel whose best label is less likely than SURE is unsure. Where over DOUBTED of what is
 # likelier specimen than ground is so, it is looked at again, upside down, and the mean counts.
 SURE, DOUBTED = 0.6, 0.02
+# What the glance says counts for this share of a close look: it is another network, and often right
+# where the close one is in doubt (docs/accuracy.md).
+GLANCE_COUNTS = 0.15
 # What is said where nothing is shown.
 NOTHING = np.array([1, 0, 0, 0], np.float32)
 
@@ -78,11 +84,18 @@ class TissueModel:
             If the shapes do not fit, no pixel is valid, or `mm_per_px` is not positive.
         """
         lab, valid = shown_view(lab, valid=valid, mm_per_px=mm_per_px)
-        ground = self.glance(lab, scale=mm_per_px / GLANCE_MM)[..., BACKGROUND]
-        near, close_mm = _surroundings(np.where(valid, 1 - ground, 0), mm_per_px=mm_per_px)
+        glanced = self.glance(lab, scale=mm_per_px / GLANCE_MM)
+        tissue = np.where(valid, 1 - glanced[..., BACKGROUND], 0)
+        near, close_mm = _surroundings(tissue, mm_per_px=mm_per_px)
         chances = np.zeros((*valid.shape, len(NOTHING)), np.float32)
         chances[..., BACKGROUND] = 1
-        chances[near] = self._looked_closely(lab[near], scale=mm_per_px / close_mm)
+        looked = self._looked_closely(lab[near], scale=mm_per_px / close_mm)
+        wider = _widened(near, looked, rim_px=RIM_MM / mm_per_px, shape=valid.shape)
+        if wider != near:
+            near, looked = wider, self._looked_closely(lab[wider], scale=mm_per_px / close_mm)
+        glanced = np.ascontiguousarray(glanced[near])
+        share = GLANCE_COUNTS / (1 + GLANCE_COUNTS)
+        chances[near] = cv2.addWeighted(looked, 1 - share, glanced, share, 0)
         chances[near][~valid[near]] = NOTHING
         return chances
 
@@ -118,7 +131,7 @@ def _surroundings(tissue: Array, *, mm_per_px: float) -> tuple[tuple[slice, slic
     # A lone pixel is noise.
     there = (cv2.blur(tissue, (5, 5)) > HINT).astype(np.uint8)
     if not there.any():
-        return (slice(None), slice(None)), CLOSE_MM
+        return (slice(0, tissue.shape[0]), slice(0, tissue.shape[1])), CLOSE_MM
     parts = around(there, room=round(MARGIN_MM / mm_per_px))
     area_mm2 = np.prod([part.stop - part.start for part in parts]) * mm_per_px**2
     close_mm = float(np.clip(np.sqrt(area_mm2 / MOST_PX), CLOSE_MM, LEAST_CLOSE_MM))
@@ -127,6 +140,18 @@ def _surroundings(tissue: Array, *, mm_per_px: float) -> tuple[tuple[slice, slic
         _whole(part, step, count) for part, count in zip(parts, tissue.shape, strict=True)
     )
     return (rows, cols), close_mm
+
+
+def _widened(
+    near: tuple[slice, slice], looked: Array, *, rim_px: float, shape: tuple[int, ...]
+) -> tuple[slice, slice]:
+    """Widen a part of a cut-out to the end on each side along which specimen is seen there."""
+    specimen = looked[..., BACKGROUND] < 1 / 2
+    wider = []
+    for part, lines, count in zip(near, (specimen, specimen.T), shape, strict=True):
+        first, last = (np.count_nonzero(lines[end]) > rim_px for end in (0, -1))
+        wider.append(slice(0 if first else part.start, count if last else part.stop))
+    return wider[0], wider[1]
 
 
 def _whole(part: slice, step: float, count: int) -> slice:
