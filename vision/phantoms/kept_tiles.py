@@ -21,14 +21,14 @@ __all__ = ["held_out_photo", "photo_tiles", "tiles_folder", "training_photo"]
 HELD_OUT_SEED = 1_000_000  # far from every training seed
 
 
-def training_photo(seed: int) -> PhotoTile | None:
+def training_photo(seed: int, *, mm_per_px: float | None = None) -> PhotoTile | None:
     """Photograph a training scene; four of five wear colours from anywhere."""
-    return photo_tile(seed, TRAIN, vary=seed % 5 > 0)
+    return photo_tile(seed, TRAIN, vary=seed % 5 > 0, mm_per_px=mm_per_px)
 
 
-def held_out_photo(seed: int) -> PhotoTile | None:
+def held_out_photo(seed: int, *, mm_per_px: float | None = None) -> PhotoTile | None:
     """Photograph a scene of the family that is never trained on."""
-    return photo_tile(HELD_OUT_SEED + seed, HELD_OUT)
+    return photo_tile(HELD_OUT_SEED + seed, HELD_OUT, mm_per_px=mm_per_px)
 
 
 def _cached(

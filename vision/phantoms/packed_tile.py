@@ -5,9 +5,12 @@ import numpy.typing as npt
 
 from polypward_vision.tissue import LabelledTile
 
-__all__ = ["packed"]
+__all__ = ["MM_PER_PX", "packed"]
 
 Bytes = npt.NDArray[np.uint8]
+
+# Side of a pixel of all that the network is trained on.
+MM_PER_PX = 0.2
 
 
 def packed(tile: LabelledTile) -> tuple[Bytes, Bytes]:

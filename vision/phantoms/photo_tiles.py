@@ -2,17 +2,18 @@
 
 from dataclasses import dataclass, field, replace
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
 from phantoms.cameras import Camera
-from phantoms.render import encode_jpeg, render
+from phantoms.render import Truth, encode_jpeg, render
 from phantoms.scene import Scene
 from phantoms.settings import Family, random_camera, random_scene
 from phantoms.vary import varied
 from polypward.errors import PhotoRejectedError
 from polypward.labels import LIVE
-from polypward.records import PhotoSettings
+from polypward.records import PhotoSettings, Reading
 from polypward_vision.load import decode
 from polypward_vision.read import measure_photo
 from polypward_vision.tissue import LabelledTile
@@ -60,21 +61,29 @@ class _Watcher:
         return chances
 
 
-def photo_tile(seed: int, family: Family, *, vary: bool = False) -> PhotoTile | None:
+def photo_tile(
+    seed: int, family: Family, *, vary: bool = False, mm_per_px: float | None = None
+) -> PhotoTile | None:
     """Photograph a random scene of a family and cut it out; None when the photo is rejected.
 
-    With `vary` the scene wears colours and textures from anywhere.
+    With `vary` the scene wears colours and textures from anywhere. `mm_per_px` as `tile_of`.
     """
     rng = np.random.default_rng([seed, 41])
     scene = random_scene(rng, family)
     if vary:
         scene = varied(rng, scene)
     camera = random_camera(rng, family, megapixels=float(rng.choice(MEGAPIXELS)))
-    return tile_of(scene, camera, seed=seed)
+    return tile_of(scene, camera, seed=seed, mm_per_px=mm_per_px)
 
 
-def tile_of(scene: Scene, camera: Camera, *, seed: int) -> PhotoTile | None:
-    """Photograph a scene and cut it out; None when the photo is rejected."""
+def tile_of(
+    scene: Scene, camera: Camera, *, seed: int, mm_per_px: float | None = None
+) -> PhotoTile | None:
+    """Photograph a scene and cut it out; None when the photo is rejected.
+
+    The cut-out is enlarged to pixels of about `mm_per_px` where that is given, as
+    `polypward_vision.tissue.network` enlarges one; its labels are the truth at these pixels.
+    """
     rendering = render(scene, camera, seed=seed)
     watcher = _Watcher()
     specimen = scene.specimens[0]
@@ -89,11 +98,8 @@ def tile_of(scene: Scene, camera: Camera, *, seed: int) -> PhotoTile | None:
     reading = result.reading
     if watcher.seen is None or rendering.truth is None:
         return None
-    labels = rendering.truth.labels(
-        reading.tile_x_mm, reading.tile_y_mm, reading.tile_mm_per_px, watcher.seen.labels.shape
-    )  # fmt: skip
     return PhotoTile(
-        tile=replace(watcher.seen, labels=labels),
+        tile=_labelled(watcher.seen, reading, rendering.truth, mm_per_px=mm_per_px),
         drawn={
             "plan": specimen.plan,
             "growth": specimen.growth,
@@ -103,3 +109,24 @@ def tile_of(scene: Scene, camera: Camera, *, seed: int) -> PhotoTile | None:
             "grade": str(reading.colour_grade),
         },
     )
+
+
+def _labelled(
+    seen: LabelledTile, reading: Reading, truth: Truth, *, mm_per_px: float | None
+) -> LabelledTile:
+    """Give a cut-out its true labels, at pixels of another size where asked."""
+    if mm_per_px is not None:
+        rows, cols = seen.labels.shape
+        size = (round(cols * seen.mm_per_px / mm_per_px), round(rows * seen.mm_per_px / mm_per_px))
+        shown = cv2.resize(seen.valid.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+        seen = replace(
+            seen,
+            lab=np.asarray(cv2.resize(seen.lab, size), np.float32),
+            valid=np.asarray(shown > 0),
+            labels=np.zeros(size[::-1], np.uint8),
+            mm_per_px=seen.mm_per_px * cols / size[0],
+        )
+    labels = truth.labels(
+        reading.tile_x_mm, reading.tile_y_mm, seen.mm_per_px, seen.labels.shape
+    )  # fmt: skip
+    return replace(seen, labels=labels)

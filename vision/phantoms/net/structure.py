@@ -8,6 +8,7 @@ from torch.nn import functional as f
 
 from phantoms.net.disturb import smooth
 from phantoms.net.unet import SIDE
+from phantoms.packed_tile import MM_PER_PX
 from phantoms.traced.textures import load_textures
 
 __all__ = ["Structure"]
@@ -72,7 +73,7 @@ class Structure:
         device = pictures.device
         chosen = pictures[torch.randint(len(pictures), (n,), device=device)]
         # 4 to 12 px of 512 a millimetre, as `Textures.laid`.
-        across = (4 + 8 * torch.rand(n, device=device)) * SIDE * 0.2 / 512
+        across = (4 + 8 * torch.rand(n, device=device)) * SIDE * MM_PER_PX / 512
         angle = 2 * torch.pi * torch.rand(n, device=device)
         cos, sin = torch.cos(angle) * across, torch.sin(angle) * across
         move = 0.6 * torch.rand(2, n, device=device) - 0.3

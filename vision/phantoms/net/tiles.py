@@ -1,4 +1,4 @@
-"""Tiles for the training of the network: rendered, photographed, corrected, at 0.2 mm.
+"""Tiles for the training of the network: rendered, photographed, corrected, at MM_PER_PX.
 
 ``python -m phantoms.net.tiles FOLDER [--photo N --dressed N ...] [--workers 16]`` writes a file a
 tile, so that a broken run goes on and a training can begin while tiles are still made. All but
@@ -21,7 +21,7 @@ from phantoms.disturb import disturbed
 from phantoms.drawn_grounds import ground
 from phantoms.drawn_tiles import drawn_tile
 from phantoms.kept_tiles import held_out_photo, training_photo
-from phantoms.packed_tile import packed
+from phantoms.packed_tile import MM_PER_PX, packed
 from phantoms.settings import TRAIN
 from polypward_vision.tissue import LabelledTile
 
@@ -35,15 +35,18 @@ def _drawn(seed: int, *, dressed: bool) -> LabelledTile:
     """Draw a tile without a camera; a dressed one shows a specimen of the training family."""
     cv2.setNumThreads(1)
     rng = np.random.default_rng([seed, 5 if dressed else 6])
-    lab, labels = drawn_tile(rng, family=TRAIN if dressed else None)
-    tile = LabelledTile(lab=lab, valid=np.ones(labels.shape, bool), labels=labels, mm_per_px=0.2)
+    shape = (round(88 / MM_PER_PX), round(96 / MM_PER_PX))
+    lab, labels = drawn_tile(rng, shape=shape, px_mm=MM_PER_PX, family=TRAIN if dressed else None)
+    shown = np.ones(labels.shape, bool)
+    tile = LabelledTile(lab=lab, valid=shown, labels=labels, mm_per_px=MM_PER_PX)
     return disturbed(tile, rng)
 
 
 def _ground(seed: int) -> LabelledTile:
-    lab = ground(np.random.default_rng([seed, 31]), (576, 576), 0.2)
+    side = round(115.2 / MM_PER_PX)
+    lab = ground(np.random.default_rng([seed, 31]), (side, side), MM_PER_PX)
     none = np.zeros(lab.shape[:2], np.uint8)
-    return LabelledTile(lab=lab, valid=none == 0, labels=none, mm_per_px=0.2)
+    return LabelledTile(lab=lab, valid=none == 0, labels=none, mm_per_px=MM_PER_PX)
 
 
 def _made(kind: str, seed: int) -> LabelledTile | None:
@@ -51,7 +54,8 @@ def _made(kind: str, seed: int) -> LabelledTile | None:
         return _ground(seed)
     if kind in ("dressed", "drawn"):
         return _drawn(50_000 + seed, dressed=kind == "dressed")
-    photo = held_out_photo(seed) if kind == "held" else training_photo(5_000 + seed)
+    make, first = (held_out_photo, 0) if kind == "held" else (training_photo, 5_000)
+    photo = make(first + seed, mm_per_px=MM_PER_PX)
     return photo.tile if photo else None
 
 

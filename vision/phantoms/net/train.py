@@ -25,14 +25,14 @@ from phantoms.net.pool import Pool, scaled_lab
 from phantoms.net.structure import Structure
 from phantoms.net.take_over import take_over
 from phantoms.net.unet import FORMS, LABELS, SIDE, UNet
+from phantoms.packed_tile import MM_PER_PX
 
 # How often a training picture is of each kind, whatever their numbers in the folder.
 WEIGHTS = {"photo": 0.45, "dressed": 0.15, "drawn": 0.15, "traced": 0.25}
 TAUGHT = 0.5  # how much of the cross-entropy is with what a teacher says
 MOST_GROUNDS = 3000  # as many as `phantoms.net.tiles` makes
-MM_PER_PX = 0.2  # of the tiles
-LEAST_PX = 250  # of a label in a picture, for its overlap to count: 10 mm² at 0.2 mm
-FIGURE_PX = 1250  # 50 mm², as in the figures
+# Of a label in a picture, for its overlap to count: 10 mm², and 50 mm² as in the figures.
+LEAST_PX, FIGURE_PX = (round(mm2 / MM_PER_PX**2) for mm2 in (10, 50))
 # Kinds that are judged now and then, never trained on.
 JUDGED = ("held", "tracedheld")
 

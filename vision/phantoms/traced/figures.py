@@ -10,6 +10,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from phantoms.packed_tile import MM_PER_PX
 from phantoms.photo_tiles import PhotoTile
 from phantoms.tissue_figures import tissue_figures
 from polypward_vision.tissue import LabelledTile, load_base_model
@@ -18,7 +19,7 @@ __all__ = ["full_tiles"]
 
 
 def full_tiles(folder: Path, *, kind: str = "tracedheld") -> list[PhotoTile]:
-    """Read the tiles of a kind that were kept at 0.2 mm; others are passed over."""
+    """Read the tiles of a kind that were kept whole; others are passed over."""
     tiles = []
     for path in sorted(folder.glob(f"{kind}-*.npz")):
         with np.load(path, allow_pickle=False) as arrays:
@@ -29,8 +30,8 @@ def full_tiles(folder: Path, *, kind: str = "tracedheld") -> list[PhotoTile]:
                 lab=arrays["lab"],
                 valid=arrays["valid"],
                 labels=arrays["labels"],
-                mm_per_px=0.2,
-                centre_mm=(0.1 * cols, 0.1 * rows),
+                mm_per_px=MM_PER_PX,
+                centre_mm=(MM_PER_PX * cols / 2, MM_PER_PX * rows / 2),
             )
             tiles.append(PhotoTile(tile=tile, drawn=json.loads(str(arrays["drawn"]))))
     return tiles

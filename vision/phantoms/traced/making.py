@@ -122,7 +122,7 @@ def main() -> None:
     parser.add_argument("--side", type=int, default=640, help="side of the traced picture, px")
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--minutes", type=float, default=0, help="stop after so long")
-    parser.add_argument("--full", action="store_true", help="keep lab, labels, valid at 0.2 mm too")
+    parser.add_argument("--full", action="store_true", help="keep lab, labels, valid too")
     parser.add_argument("--textures", type=Path, help="folder of reef photos (see textures.py)")
     asked = parser.parse_args()
     settings = HELD_OUT if asked.held_out else TRAIN

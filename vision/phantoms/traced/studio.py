@@ -13,6 +13,7 @@ import numpy.typing as npt
 from phantoms.cameras import response
 from phantoms.fields import Field
 from phantoms.lights import Lamp
+from phantoms.packed_tile import MM_PER_PX
 from phantoms.spectra import WAVELENGTHS_NM
 from phantoms.traced.form import NODES
 from phantoms.traced.ground import GROUND_NODES
@@ -23,7 +24,7 @@ from phantoms.traced.stage import CARD_FACES, PLUG_FACES, PLUG_NODES, grid_faces
 
 __all__ = ["TILE_MM_PER_PX", "TILE_PX", "Shot", "Studio"]
 
-TILE_MM_PER_PX, TILE_PX = 0.2, 576
+TILE_MM_PER_PX, TILE_PX = MM_PER_PX, round(115.2 / MM_PER_PX)
 FIELD_OF_VIEW_DEG = 23.5
 BOUNCES = 5
 
