@@ -22,6 +22,7 @@ import numpy as np
 from phantoms.kept_tiles import held_out_photo, photo_tiles, tiles_folder
 from phantoms.tissue_figures import tissue_figures
 from polypward_vision.tissue import TissueModel, load_base_model
+from polypward_vision.tissue.model import LOOKS
 from polypward_vision.tissue.network import Network
 
 DATA = Path(__file__).resolve().parents[1] / "polypward_vision" / "tissue" / "data"
@@ -30,12 +31,17 @@ HELD_OUT_TILES = 40
 NETWORKS = ("network", "glance")
 
 
+def digest(model: TissueModel) -> str:
+    """Six digits that change when a network or a look does."""
+    parts = model.network.onnx + model.glance.onnx + repr(LOOKS).encode()
+    return hashlib.sha256(parts).hexdigest()[:6]
+
+
 def write(model: TissueModel, figures: dict[str, Any]) -> None:
     """Write base_model.npz and its provenance, and read them back."""
     today = date.today().isoformat()
-    digest = hashlib.sha256(model.network.onnx + model.glance.onnx).hexdigest()
     provenance = {
-        "version": f"base-{today}-{digest[:6]}",
+        "version": f"base-{today}-{digest(model)}",
         "script": "vision/phantoms/base_model.py (make network)",
         "date": today,
         **{name: model.provenance[name] for name in NETWORKS},

@@ -15,7 +15,7 @@ from polypward.labels import BACKGROUND
 from polypward_vision.tissue.around import around
 from polypward_vision.tissue.network import MULTIPLE, Network
 
-__all__ = ["SURE", "TissueModel", "load_base_model", "model_from_arrays", "shown_view"]
+__all__ = ["LOOKS", "SURE", "TissueModel", "load_base_model", "model_from_arrays", "shown_view"]
 
 Array = npt.NDArray[np.float32]
 
@@ -34,6 +34,11 @@ SURE, DOUBTED = 0.6, 0.02
 # What the glance says counts for this share of a close look: it is another network, and often right
 # where the close one is in doubt (docs/accuracy.md).
 GLANCE_COUNTS = 0.15
+# What else than its networks makes a model say what it says.
+LOOKS = (
+    (GLANCE_MM, HINT, MARGIN_MM, CLOSE_MM, LEAST_CLOSE_MM, MOST_PX),
+    (RIM_MM, SURE, DOUBTED, GLANCE_COUNTS),
+)
 # What is said where nothing is shown.
 NOTHING = np.array([1, 0, 0, 0], np.float32)
 
