@@ -284,7 +284,7 @@ def check_tissue(
         lost = float(all_burnt[specimen].mean())
         if lost > BURNT_REJECTED:
             raise PhotoRejectedError(
-                "clipped", f"{lost:.0%} of the specimen is burnt out, at most {BURNT_REJECTED:.0%}"
+                "clipped", f"{lost:.1%} of the specimen is burnt out, at most {BURNT_REJECTED:.0%}"
             )
         share = float(burnt[specimen].mean())
         if share > BURNT_NOTED:
@@ -294,7 +294,7 @@ def check_tissue(
     if hidden > HIDDEN_REJECTED:
         raise PhotoRejectedError(
             "glare",
-            f"white spots hide {hidden:.0%} of the specimen, at most {HIDDEN_REJECTED:.0%}: a "
+            f"white spots hide {hidden:.1%} of the specimen, at most {HIDDEN_REJECTED:.0%}: a "
             "reflection there looks like bare skeleton",
         )
     if live.any():
@@ -302,7 +302,7 @@ def check_tissue(
         if share > GLINTS_REJECTED:
             raise PhotoRejectedError(
                 "glare",
-                f"reflections cover {share:.0%} of the tissue, at most {GLINTS_REJECTED:.0%}",
+                f"reflections cover {share:.1%} of the tissue, at most {GLINTS_REJECTED:.0%}",
             )
         if share > GLINTS_NOTED:
             notes.append("glare-some")
@@ -310,7 +310,7 @@ def check_tissue(
             notes.append("colour-spoiled")
     if unsure is not None and unsure > UNSURE_REJECTED:
         raise PhotoRejectedError(
-            "unsure", f"{unsure:.0%} of the map is unsure, at most {UNSURE_REJECTED:.0%}"
+            "unsure", f"{unsure:.1%} of the map is unsure, at most {UNSURE_REJECTED:.0%}"
         )
     if unsure is not None and unsure > UNSURE_NOTED:
         notes.append("unsure-some")
