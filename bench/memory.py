@@ -94,9 +94,7 @@ def _write(folder: Path, size: Size) -> dict[str, list[Path]]:
         for index in count():
             drawn = partial(held_out, size.seed + 6, index, layout=layout, tilt_deg=5)
             small = drawn(megapixels=12.0)
-            try:
-                read(small)
-            except PhotoRejectedError:
+            if read(small) is None:
                 continue
             break
         large = drawn(megapixels=50.0)
