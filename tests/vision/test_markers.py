@@ -1,4 +1,4 @@
-"""The quick search for markers, against where they were drawn and against OpenCV's own search."""
+"""The quick search for markers, against where they were drawn."""
 
 import cv2
 import numpy as np

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from phantoms.drawn_grounds import ground, textured
 from phantoms.dress import dress
 from phantoms.fields import smooth_noise
+from phantoms.packed_tile import MM_PER_PX
 from phantoms.settings import Family, random_scene
 from phantoms.vary import varied
 from polypward.labels import BACKGROUND, BARE, LIVE, OVERGROWN
@@ -221,8 +222,8 @@ def _card_edge(rng: np.random.Generator, lab: Array, px_mm: float) -> None:
 def drawn_tile(
     rng: np.random.Generator,
     *,
-    shape: tuple[int, int] = (440, 480),
-    px_mm: float = 0.2,
+    shape: tuple[int, int] = (round(88 / MM_PER_PX), round(96 / MM_PER_PX)),
+    px_mm: float = MM_PER_PX,
     family: Family | None = None,
 ) -> tuple[Array, npt.NDArray[np.uint8]]:
     """Draw a Lab cut-out, float32 (rows, cols, 3), and its true labels, uint8 (rows, cols).

@@ -5,12 +5,13 @@ import numpy.typing as npt
 
 from polypward_vision.tissue import LabelledTile
 
-__all__ = ["MM_PER_PX", "packed"]
+__all__ = ["MM_PER_PX", "MOST_PX", "packed"]
 
 Bytes = npt.NDArray[np.uint8]
 
-# Side of a pixel of all that the network is trained on.
+# Side of a pixel of all that the network is trained on, and pixels along its largest tiles.
 MM_PER_PX = 0.2
+MOST_PX = round(115.2 / MM_PER_PX)
 
 
 def packed(tile: LabelledTile) -> tuple[Bytes, Bytes]:

@@ -116,17 +116,16 @@ def _labelled(
 ) -> LabelledTile:
     """Give a cut-out its true labels, at pixels of another size where asked."""
     if mm_per_px is not None:
-        rows, cols = seen.labels.shape
+        rows, cols = seen.valid.shape
         size = (round(cols * seen.mm_per_px / mm_per_px), round(rows * seen.mm_per_px / mm_per_px))
         shown = cv2.resize(seen.valid.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
         seen = replace(
             seen,
             lab=np.asarray(cv2.resize(seen.lab, size), np.float32),
             valid=np.asarray(shown > 0),
-            labels=np.zeros(size[::-1], np.uint8),
             mm_per_px=seen.mm_per_px * cols / size[0],
         )
     labels = truth.labels(
-        reading.tile_x_mm, reading.tile_y_mm, seen.mm_per_px, seen.labels.shape
+        reading.tile_x_mm, reading.tile_y_mm, seen.mm_per_px, seen.valid.shape
     )  # fmt: skip
     return replace(seen, labels=labels)

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from phantoms.cameras import response
+from phantoms.packed_tile import MM_PER_PX, MOST_PX
 from phantoms.scene import Lab
 from phantoms.spectra import reflectance
 from phantoms.traced import phone
@@ -18,7 +19,7 @@ from phantoms.traced.plans import PLANS, make_form
 from phantoms.traced.plans_held import HELD_PLANS
 from phantoms.traced.settings import HELD_OUT, TRAIN, any_growth
 from phantoms.traced.shoots import SHOOT_FACES, SHOOT_NODES
-from phantoms.traced.studio import TILE_MM_PER_PX, TILE_PX, Shot, Studio
+from phantoms.traced.studio import Shot, Studio
 from phantoms.traced.textures import load_textures
 from phantoms.traced.water import random_water
 from polypward.labels import BARE, LIVE, OVERGROWN
@@ -103,11 +104,11 @@ def test_a_folder_without_one_kind_of_photo_is_refused(tmp_path: Path) -> None:
 def _flat_shot(lab: Lab, plan: Plan) -> Shot:
     answer = response(TRAIN.sensors[plan.sensor], TRAIN.lamps[plan.lamp_name])
     light = np.broadcast_to((reflectance(lab) @ answer).astype(np.float32), (256, 256, 3))
-    labels = np.full((TILE_PX, TILE_PX), LIVE, np.uint8)
+    labels = np.full((MOST_PX, MOST_PX), LIVE, np.uint8)
     labels[:, :100] = 0
-    scale = 256 / TILE_PX
+    scale = 256 / MOST_PX
     to_px = np.array([[scale, 0, 0], [0, scale, 0], [0, 0, 1.0]])
-    depth = np.zeros((TILE_PX, TILE_PX), np.float32)
+    depth = np.zeros((MOST_PX, MOST_PX), np.float32)
     return Shot(light=light.copy(), labels=labels, depth=depth, to_px=to_px)
 
 
@@ -159,7 +160,7 @@ def test_one_small_render_meets_geometry_and_light() -> None:
         plan, plane_mm=height_mm, eye=(0.0, 30.0, 360.0), aim=(0.0, 0.0, height_mm), up=(1.0, 0, 0)
     )
     shot = studio.shoot(plan, spp=16)
-    area_mm2 = (shot.labels == LIVE).sum() * TILE_MM_PER_PX**2
+    area_mm2 = (shot.labels == LIVE).sum() * MM_PER_PX**2
     assert area_mm2 == pytest.approx(side_mm**2, rel=0.01)  # half a pixel along each edge
     assert np.abs(shot.depth[288, 288]) < 0.01
     white = response(TRAIN.sensors[plan.sensor], TRAIN.lamps[plan.lamp_name]).sum(axis=0)

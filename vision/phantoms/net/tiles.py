@@ -21,7 +21,7 @@ from phantoms.disturb import disturbed
 from phantoms.drawn_grounds import ground
 from phantoms.drawn_tiles import drawn_tile
 from phantoms.kept_tiles import held_out_photo, training_photo
-from phantoms.packed_tile import MM_PER_PX, packed
+from phantoms.packed_tile import MM_PER_PX, MOST_PX, packed
 from phantoms.settings import TRAIN
 from polypward_vision.tissue import LabelledTile
 
@@ -35,16 +35,14 @@ def _drawn(seed: int, *, dressed: bool) -> LabelledTile:
     """Draw a tile without a camera; a dressed one shows a specimen of the training family."""
     cv2.setNumThreads(1)
     rng = np.random.default_rng([seed, 5 if dressed else 6])
-    shape = (round(88 / MM_PER_PX), round(96 / MM_PER_PX))
-    lab, labels = drawn_tile(rng, shape=shape, px_mm=MM_PER_PX, family=TRAIN if dressed else None)
+    lab, labels = drawn_tile(rng, family=TRAIN if dressed else None)
     shown = np.ones(labels.shape, bool)
     tile = LabelledTile(lab=lab, valid=shown, labels=labels, mm_per_px=MM_PER_PX)
     return disturbed(tile, rng)
 
 
 def _ground(seed: int) -> LabelledTile:
-    side = round(115.2 / MM_PER_PX)
-    lab = ground(np.random.default_rng([seed, 31]), (side, side), MM_PER_PX)
+    lab = ground(np.random.default_rng([seed, 31]), (MOST_PX, MOST_PX), MM_PER_PX)
     none = np.zeros(lab.shape[:2], np.uint8)
     return LabelledTile(lab=lab, valid=none == 0, labels=none, mm_per_px=MM_PER_PX)
 

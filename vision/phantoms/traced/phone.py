@@ -6,10 +6,11 @@ import numpy.typing as npt
 
 from phantoms.cameras import colour_matrix, response
 from phantoms.fields import Field
+from phantoms.packed_tile import MM_PER_PX, MOST_PX
 from phantoms.spectra import reflectance
 from phantoms.traced.plan import Plan
 from phantoms.traced.settings import Settings
-from phantoms.traced.studio import TILE_MM_PER_PX, TILE_PX, Shot
+from phantoms.traced.studio import Shot
 from phantoms.traced.water import random_water
 from polypward.cards import load_layout
 from polypward_vision.colour.apply import Correction, plain_correction
@@ -37,7 +38,7 @@ def photographed(shot: Shot, plan: Plan, settings: Settings) -> LabelledTile:
     rng = np.random.default_rng([plan.seed, 72, settings.seed])
     sensor = settings.sensors[plan.sensor]
     answer = response(sensor, settings.lamps[plan.lamp_name])
-    water = random_water(rng, shot.depth / np.float32(TILE_MM_PER_PX))
+    water = random_water(rng, shot.depth / np.float32(MM_PER_PX))
     side = shot.light.shape[0]
     light = np.clip(np.nan_to_num(shot.light), 0, 4)
     light = light * _seen(water.light, shot.to_px, side)[..., None]
@@ -48,11 +49,11 @@ def photographed(shot: Shot, plan: Plan, settings: Settings) -> LabelledTile:
     strip = _strip(flats * rng.uniform(0.94, 1.06), side)
     picture = _developed(np.concatenate([light, strip]).astype(np.float32), rng, sensor, settings)
     cut = cv2.warpPerspective(
-        picture[:side], shot.to_px, (TILE_PX, TILE_PX),
+        picture[:side], shot.to_px, (MOST_PX, MOST_PX),
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE,
     )  # fmt: skip
     shown = cv2.warpPerspective(
-        np.ones((side, side), np.uint8), shot.to_px, (TILE_PX, TILE_PX),
+        np.ones((side, side), np.uint8), shot.to_px, (MOST_PX, MOST_PX),
         flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
     )  # fmt: skip
     correction = _correction(picture[side:], len(flats))
@@ -61,8 +62,8 @@ def photographed(shot: Shot, plan: Plan, settings: Settings) -> LabelledTile:
         lab=correction.to_lab(seen, x_mm=50.0, y_mm=50.0, mm_per_px=1e-6),
         valid=np.asarray(shown, bool),
         labels=water.moved(shot.labels, nearest=True),
-        mm_per_px=TILE_MM_PER_PX,
-        centre_mm=(TILE_PX * TILE_MM_PER_PX / 2,) * 2,
+        mm_per_px=MM_PER_PX,
+        centre_mm=(MOST_PX * MM_PER_PX / 2,) * 2,
     )
 
 

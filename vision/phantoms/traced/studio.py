@@ -13,7 +13,7 @@ import numpy.typing as npt
 from phantoms.cameras import response
 from phantoms.fields import Field
 from phantoms.lights import Lamp
-from phantoms.packed_tile import MM_PER_PX
+from phantoms.packed_tile import MM_PER_PX, MOST_PX
 from phantoms.spectra import WAVELENGTHS_NM
 from phantoms.traced.form import NODES
 from phantoms.traced.ground import GROUND_NODES
@@ -22,9 +22,8 @@ from phantoms.traced.settings import Settings
 from phantoms.traced.shoots import SHOOT_FACES, SHOOT_NODES
 from phantoms.traced.stage import CARD_FACES, PLUG_FACES, PLUG_NODES, grid_faces
 
-__all__ = ["TILE_MM_PER_PX", "TILE_PX", "Shot", "Studio"]
+__all__ = ["Shot", "Studio"]
 
-TILE_MM_PER_PX, TILE_PX = MM_PER_PX, round(115.2 / MM_PER_PX)
 FIELD_OF_VIEW_DEG = 23.5
 BOUNCES = 5
 
@@ -38,7 +37,7 @@ class Shot:
 
     light: Field
     labels: npt.NDArray[np.uint8]
-    depth: Field  # (TILE_PX, TILE_PX) height over the tile's plane, mm
+    depth: Field  # (MOST_PX, MOST_PX) height over the tile's plane, mm
     to_px: npt.NDArray[np.float64]
 
 
@@ -173,7 +172,7 @@ class Studio:
     def _truth(self, plan: Plan) -> tuple[npt.NDArray[np.uint8], Field]:
         """Labels and heights where the lines of sight through the tile's pixels end."""
         mi, dr = self.mi, self.dr
-        line = (np.arange(TILE_PX, dtype=np.float32) + 0.5 - TILE_PX / 2) * TILE_MM_PER_PX
+        line = (np.arange(MOST_PX, dtype=np.float32) + 0.5 - MOST_PX / 2) * MM_PER_PX
         x, y = np.meshgrid(line, line)
         eye = np.array(plan.eye, np.float32)
         way = np.stack([x - eye[0], y - eye[1], np.full_like(x, plan.plane_mm - eye[2])], -1)
@@ -187,8 +186,8 @@ class Studio:
         mine = hit.is_valid() & (hit.shape == mi.ShapePtr(self.body))
         table = mi.UInt32(plan.face_labels.astype(np.uint32))
         label = dr.gather(mi.UInt32, table, hit.prim_index, mine)
-        labels = np.array(label).astype(np.uint8).reshape(TILE_PX, TILE_PX)
-        far = np.nan_to_num(np.array(hit.t), posinf=500.0).reshape(TILE_PX, TILE_PX)
+        labels = np.array(label).astype(np.uint8).reshape(MOST_PX, MOST_PX)
+        far = np.nan_to_num(np.array(hit.t), posinf=500.0).reshape(MOST_PX, MOST_PX)
         depth = eye[2] + np.minimum(far, 500) * way[..., 2] - plan.plane_mm
         return labels, depth.astype(np.float32)
 
@@ -206,7 +205,7 @@ class Studio:
             ray = look[:3, :3] @ np.array([half * (1 - 2 * u), half * (1 - 2 * v), 1.0])
             at = np.array(plan.eye) + ray * (plan.plane_mm - plan.eye[2]) / ray[2]
             ends.append(at[:2])
-        tile = np.array(ends) / TILE_MM_PER_PX + TILE_PX / 2 - 0.5
+        tile = np.array(ends) / MM_PER_PX + MOST_PX / 2 - 0.5
         side = self.side_px
         picture = np.array([(0, 0), (1, 0), (1, 1), (0, 1)]) * side - 0.5
         import cv2
